@@ -1,0 +1,286 @@
+//! The command line, as data. Other files read it; nothing else defines an option.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Reads any shock dyno's CSV and says what the damper does.
+#[derive(Debug, Parser)]
+#[command(name = "loopwork", version, about, max_term_width = 100)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Show what intake understood of a file, and what it could not settle
+    Inspect(InspectArgs),
+    /// Analyse one damper's run: summary, JSON, report
+    Analyze(AnalyzeArgs),
+    /// Put two or more dampers side by side
+    Compare(CompareArgs),
+    /// Hold one damper against a target curve and limits
+    Check(CheckArgs),
+    /// Find the best pairs out of many dampers
+    Match(MatchArgs),
+    /// Analyse many runs: one table, one index page
+    Batch(BatchArgs),
+    /// Say what a finding means and what to check next
+    Explain(ExplainArgs),
+    /// Make a synthetic run from a damper description
+    Simulate(SimulateArgs),
+}
+
+/// Unit system of the output.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+pub enum Units {
+    /// N, mm, m/s, J, °C
+    #[default]
+    Si,
+    /// lbf, in, in/s, ft·lbf, °F
+    Us,
+}
+
+/// Options about results, shared by the commands that have them.
+#[derive(Debug, Clone, Default, Args)]
+pub struct OutputArgs {
+    /// Write the result as JSON; `-` is standard output, and then nothing else is printed there
+    #[arg(long, value_name = "PATH")]
+    pub json: Option<PathBuf>,
+    /// Folder for the report (HTML and PNG) [default: reports/<name>]
+    #[arg(long, value_name = "DIR", conflicts_with = "no_report")]
+    pub report: Option<PathBuf>,
+    /// Do not write a report
+    #[arg(long)]
+    pub no_report: bool,
+    /// Units of the terminal summary and the report (JSON is always SI)
+    #[arg(long, value_enum, default_value_t)]
+    pub units: Units,
+    /// Print no summary and no progress
+    #[arg(long, short)]
+    pub quiet: bool,
+    /// Replace a report of a different run that is already in the folder
+    #[arg(long)]
+    pub overwrite: bool,
+    /// Plain text without colour, boxes or plots (for screen readers and logs)
+    #[arg(long)]
+    pub plain: bool,
+}
+
+/// A sign, on the command line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Sign {
+    /// Positive numbers
+    Positive,
+    /// Negative numbers
+    Negative,
+}
+
+/// Options about reading the input.
+#[derive(Debug, Clone, Default, Args)]
+#[command(next_help_heading = "Reading the file")]
+pub struct IntakeArgs {
+    /// Which column plays a role: time, displacement, velocity, force, temperature, angle,
+    /// pressure or step = column name or number
+    #[arg(long, value_name = "ROLE=COLUMN")]
+    pub map: Vec<String>,
+    /// The unit of a role's column, such as force=lbf
+    #[arg(long, value_name = "ROLE=UNIT")]
+    pub unit: Vec<String>,
+    /// Samples per second, for a file without a time column
+    #[arg(long, value_name = "HZ")]
+    pub rate: Option<f64>,
+    /// Sign of travel in the file while the damper is being compressed
+    #[arg(long, value_enum)]
+    pub compression: Option<Sign>,
+    /// Sign of force in the file while the damper resists compression
+    #[arg(long, value_enum)]
+    pub force: Option<Sign>,
+    /// Column delimiter: `,` `;` `tab` `|` `blanks`
+    #[arg(long)]
+    pub delimiter: Option<String>,
+    /// Decimal mark: `.` or `,`
+    #[arg(long)]
+    pub decimal: Option<char>,
+    /// Intake card: all of these, written once for a given dyno
+    #[arg(long, value_name = "CARD.toml")]
+    pub intake: Option<PathBuf>,
+}
+
+/// Options about the analysis itself.
+#[derive(Debug, Clone, Default, Args)]
+#[command(next_help_heading = "Analysis")]
+pub struct AnalysisArgs {
+    /// What is known of the damper: rod, bore, gas charge, oil and metal mass, and so on
+    #[arg(long, value_name = "CARD.toml")]
+    pub damper: Option<PathBuf>,
+    /// Delay of the force channel behind travel in milliseconds, if you know it
+    #[arg(long, value_name = "MS", allow_negative_numbers = true)]
+    pub force_lag: Option<f64>,
+    /// Thresholds and defaults of your own (see docs/settings.md)
+    #[arg(long, value_name = "FILE.toml")]
+    pub settings: Option<PathBuf>,
+}
+
+/// `loopwork inspect`
+#[derive(Debug, Args)]
+pub struct InspectArgs {
+    /// Files, or `-` for standard input
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Save the understanding as an intake card
+    #[arg(long, value_name = "CARD.toml")]
+    pub write_card: Option<PathBuf>,
+    /// Reading the file.
+    #[command(flatten)]
+    pub intake: IntakeArgs,
+    /// Output.
+    #[command(flatten)]
+    pub output: OutputArgs,
+}
+
+/// `loopwork analyze`
+#[derive(Debug, Args)]
+pub struct AnalyzeArgs {
+    /// One damper's run; several files may be its speeds; `-` is standard input
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// A name for the run [default: the file's name]
+    #[arg(long)]
+    pub name: Option<String>,
+    /// Reading the file.
+    #[command(flatten)]
+    pub intake: IntakeArgs,
+    /// Analysis.
+    #[command(flatten)]
+    pub analysis: AnalysisArgs,
+    /// Output.
+    #[command(flatten)]
+    pub output: OutputArgs,
+}
+
+/// Why two dampers are compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Purpose {
+    /// Before and after a change of valving
+    Revalve,
+    /// A reference and a used damper
+    Wear,
+    /// Left and right, or any set that should match
+    Pair,
+}
+
+/// When a comparison makes the exit code 1.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum FailOn {
+    /// If any verdict is `outside`
+    Outside,
+    /// If any verdict is `outside` or `undecided`
+    Undecided,
+}
+
+/// `loopwork compare`
+#[derive(Debug, Args)]
+pub struct CompareArgs {
+    /// The damper everything is compared with
+    pub base: PathBuf,
+    /// The others
+    #[arg(required = true)]
+    pub others: Vec<PathBuf>,
+    /// Why they are compared
+    #[arg(long = "as", value_enum, default_value = "pair")]
+    pub purpose: Purpose,
+    /// Tolerance in percent
+    #[arg(long, value_name = "PERCENT")]
+    pub tolerance: Option<f64>,
+    /// Make the exit code 1 when a verdict is this bad
+    #[arg(long, value_enum)]
+    pub fail_on: Option<FailOn>,
+    /// Reading the files.
+    #[command(flatten)]
+    pub intake: IntakeArgs,
+    /// Analysis.
+    #[command(flatten)]
+    pub analysis: AnalysisArgs,
+    /// Output.
+    #[command(flatten)]
+    pub output: OutputArgs,
+}
+
+/// `loopwork check`
+#[derive(Debug, Args)]
+pub struct CheckArgs {
+    /// One damper's run
+    pub file: PathBuf,
+    /// Target: limits (TOML), a sweep table (CSV) or another run
+    #[arg(long, value_name = "SPEC")]
+    pub target: PathBuf,
+    /// Reading the file.
+    #[command(flatten)]
+    pub intake: IntakeArgs,
+    /// Analysis.
+    #[command(flatten)]
+    pub analysis: AnalysisArgs,
+    /// Output.
+    #[command(flatten)]
+    pub output: OutputArgs,
+}
+
+/// `loopwork match`
+#[derive(Debug, Args)]
+pub struct MatchArgs {
+    /// The dampers' runs
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Reading the files.
+    #[command(flatten)]
+    pub intake: IntakeArgs,
+    /// Analysis.
+    #[command(flatten)]
+    pub analysis: AnalysisArgs,
+    /// Output.
+    #[command(flatten)]
+    pub output: OutputArgs,
+}
+
+/// `loopwork batch`
+#[derive(Debug, Args)]
+pub struct BatchArgs {
+    /// Files and folders
+    pub paths: Vec<PathBuf>,
+    /// Reading the files.
+    #[command(flatten)]
+    pub intake: IntakeArgs,
+    /// Analysis.
+    #[command(flatten)]
+    pub analysis: AnalysisArgs,
+    /// Output.
+    #[command(flatten)]
+    pub output: OutputArgs,
+}
+
+/// `loopwork explain`
+#[derive(Debug, Args)]
+pub struct ExplainArgs {
+    /// Name of a finding; left out, all of them are listed
+    pub name: Option<String>,
+}
+
+/// `loopwork simulate`
+#[derive(Debug, Args)]
+pub struct SimulateArgs {
+    /// Damper and motion description (TOML)
+    pub spec: PathBuf,
+    /// Where to write the CSV; `-` is standard output
+    #[arg(long, short, default_value = "-")]
+    pub out: PathBuf,
+    /// Seed of the sensor noise, instead of the one in the description
+    #[arg(long)]
+    pub seed: Option<u64>,
+    /// Print nothing but the CSV
+    #[arg(long, short)]
+    pub quiet: bool,
+}

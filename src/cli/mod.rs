@@ -1,0 +1,98 @@
+//! The shell: arguments, one file per command, exit codes. The only home of the terminal,
+//! the clock and the disk's output side.
+
+pub mod args;
+mod write;
+
+mod analyze;
+mod batch;
+mod check;
+mod compare;
+mod explain;
+mod inspect;
+mod match_pairs;
+mod simulate;
+
+use std::ffi::OsString;
+use std::io::Write as _;
+use std::process::ExitCode;
+
+use clap::Parser as _;
+
+use crate::notice::Error;
+use args::{Cli, Command};
+
+pub use write::{OutputSet, write_aside};
+
+/// How a command ended, when it ended well.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// Done (exit code 0).
+    Done,
+    /// A check, or a comparison given a limit, did not pass (exit code 1).
+    NotPassed,
+}
+
+/// Parses the arguments, runs the command, prints its error if any, returns the exit code.
+pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let cli = match Cli::try_parse_from(arguments) {
+        Ok(cli) => cli,
+        Err(error) => {
+            let code = if error.use_stderr() { 2 } else { 0 };
+            // A closed pipe while printing help is not worth a complaint.
+            let _ = error.print();
+            return ExitCode::from(code);
+        }
+    };
+    match run(&cli.command) {
+        Ok(Outcome::Done) => ExitCode::SUCCESS,
+        Ok(Outcome::NotPassed) => ExitCode::from(1),
+        Err(error) => {
+            say_error(&error);
+            ExitCode::from(error.exit_code())
+        }
+    }
+}
+
+fn run(command: &Command) -> Result<Outcome, Error> {
+    match command {
+        Command::Inspect(args) => inspect::run(args),
+        Command::Analyze(args) => analyze::run(args),
+        Command::Compare(args) => compare::run(args),
+        Command::Check(args) => check::run(args),
+        Command::Match(args) => match_pairs::run(args),
+        Command::Batch(args) => batch::run(args),
+        Command::Explain(args) => explain::run(args),
+        Command::Simulate(args) => simulate::run(args),
+    }
+}
+
+/// Prints an error on standard error.
+fn say_error(error: &Error) {
+    let mut out = anstream::stderr().lock();
+    for problem in &error.problems {
+        let _ = writeln!(out, "error: {}", problem.message);
+        if let Some(place) = &problem.place {
+            let path = place.path.as_deref().unwrap_or("input");
+            match place.line {
+                Some(line) => {
+                    let _ = writeln!(out, "  in {path}, line {line}");
+                }
+                None => {
+                    let _ = writeln!(out, "  in {path}");
+                }
+            }
+        }
+        if let Some(help) = &problem.help {
+            let _ = writeln!(out, "  help: {help}");
+        }
+    }
+    if error.more > 0 {
+        let _ = writeln!(out, "and {} more problems", error.more);
+    }
+}
+
+/// The error for something the program cannot do yet.
+fn not_built(what: &str) -> Error {
+    Error::usage("not-built", format!("{what} is not built yet"))
+}

@@ -1,0 +1,1 @@
+//! Output: terminal, JSON, HTML, plots. Renders a finished result and decides nothing.

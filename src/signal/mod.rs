@@ -1,0 +1,1 @@
+//! Numerics on slices: derivatives, smoothing, interpolation. No damper words, no files.

@@ -1,0 +1,1 @@
+//! Signs: which way is compression, and which sign of force resists it.

@@ -1,0 +1,1 @@
+//! Synthetic runs from a damper description. For demos, teaching and tests; the analysis never imports it.

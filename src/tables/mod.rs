@@ -1,0 +1,1 @@
+//! Frames over many runs; the only home of polars.

@@ -1,0 +1,1 @@
+//! Unit names, factors and display: the only home of conversion factors.
