@@ -268,14 +268,14 @@ pub trait SampleStream {
 /// What intake hands on.
 pub enum Recording {
     /// Samples over time: loops can be cut from them.
-    Samples(Box<dyn SampleStream>),
+    Samples(Box<dyn SampleStream + Send>),
     /// A reduced table: only curves and fits can be had.
     Sweep {
         /// What was understood.
-        understanding: Understanding,
+        understanding: Box<Understanding>,
         /// The table.
         table: SweepTable,
         /// Files and notices.
-        closing: Closing,
+        closing: Box<Closing>,
     },
 }

@@ -1,0 +1,1 @@
+//! Simulation studies: rates and coverages over many seeded runs, printed as tables.

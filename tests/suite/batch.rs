@@ -1,0 +1,1 @@
+//! `batch` through the binary.

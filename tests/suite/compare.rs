@@ -1,0 +1,1 @@
+//! Comparisons through the binary.

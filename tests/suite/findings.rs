@@ -1,0 +1,1 @@
+//! Findings through the binary.

@@ -1,0 +1,1 @@
+//! Intake through the binary.

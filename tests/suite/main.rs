@@ -1,0 +1,14 @@
+//! End-to-end and cross-room tests, in one binary so that it links once.
+
+mod batch;
+mod cli;
+mod compare;
+mod conversions;
+mod findings;
+mod heat;
+mod intake;
+mod references;
+mod report;
+mod rooms;
+mod simulate;
+mod support;

@@ -1,0 +1,1 @@
+//! Reports through the binary.

@@ -1,0 +1,1 @@
+//! Arrows between rooms point one way.

@@ -1,0 +1,1 @@
+//! Synthetic runs through the binary.
