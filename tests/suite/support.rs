@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use assert_cmd::Command;
 
 /// The `loopwork` binary, with an environment that cannot colour or widen its output.
-pub fn loopwork() -> Command {
+pub(crate) fn loopwork() -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_loopwork"));
     command
         .env("NO_COLOR", "1")
@@ -16,13 +16,13 @@ pub fn loopwork() -> Command {
 }
 
 /// A file of the checkout.
-pub fn in_tree(path: &str) -> PathBuf {
+pub(crate) fn in_tree(path: &str) -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(path)
 }
 
 /// The folder of outside reference data kept beside the checkout, if it is there; prints
 /// that the test skips otherwise.
-pub fn reference(path: &str) -> Option<PathBuf> {
+pub(crate) fn reference(path: &str) -> Option<PathBuf> {
     let place = in_tree("../shared/reference").join(path);
     if place.exists() {
         Some(place)
