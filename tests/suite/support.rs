@@ -1,5 +1,6 @@
 //! Shared by the tests: running the binary, places of files.
 #![allow(dead_code, reason = "each test module uses its own part")]
+#![allow(clippy::print_stdout, reason = "a skipped test says so")]
 
 use std::path::PathBuf;
 
