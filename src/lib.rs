@@ -7,6 +7,7 @@
 //! recording    recording   the samples, where they came from, what was dropped
 //!              signs       which way is compression, proved where physics can prove it
 //! cycles       cycles      reversals → cycles on an even phase grid   (signal: its numerics)
+//!              statistics  quantiles, tests of means, resampling: what the rest leans on
 //! steps        steps       cycles of one stroke and speed → folded loop, heat, hysteresis
 //! statics      statics     gas force, gas stiffness, friction, force-channel lag
 //! curves       curves      force against velocity per direction, with its spread
@@ -44,6 +45,7 @@ pub mod signal;
 pub mod signs;
 pub mod simulate;
 pub mod statics;
+pub mod statistics;
 pub mod steps;
 pub mod tables;
 pub mod units;
