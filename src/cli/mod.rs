@@ -2,6 +2,7 @@
 //! the clock and the disk's output side.
 
 pub mod args;
+mod intake_options;
 mod write;
 
 mod analyze;

@@ -1,4 +1,28 @@
 //! Intake: any text file a dyno, logger or spreadsheet wrote → SI samples in chunks.
+//!
+//! ```text
+//! source     bytes → unpacked, decoded blocks of whole lines   (encoding)
+//! dialect    delimiter, decimal mark
+//! header     where the table begins, names, units, labelled values   (names, vocabulary)
+//! plan       which column plays which role, in which unit, and why
+//! rows       numbers → SI columns, fast                         (number)
+//! assemble   columns → chunks: time base, seams, what is dropped
+//! stream     files in a row as one recording
+//! ```
+//!
+//! `docs/intake.md` lists every liberty the reader takes.
+
+mod assemble;
+mod dialect;
+mod encoding;
+mod header;
+mod names;
+mod number;
+mod plan;
+mod rows;
+mod source;
+mod stream;
+mod vocabulary;
 
 use std::path::PathBuf;
 
@@ -18,7 +42,7 @@ pub struct IntakeOptions {
     pub compression: Option<Polarity>,
     /// Sign of force in the file while compression is resisted.
     pub force: Option<Polarity>,
-    /// Column delimiter.
+    /// Column delimiter; a blank stands for runs of blanks.
     pub delimiter: Option<char>,
     /// Decimal mark.
     pub decimal: Option<char>,
@@ -31,6 +55,6 @@ pub struct IntakeOptions {
 /// # Errors
 /// [`crate::notice::Fault::Input`] when they cannot be read as a dyno's numbers.
 pub fn open(paths: &[PathBuf], options: &IntakeOptions) -> Result<Recording, Error> {
-    let _ = (paths, options);
-    Err(Error::input("not-built", "intake is not built yet"))
+    let stream = stream::Stream::open(paths, options)?;
+    Ok(Recording::Samples(Box::new(stream)))
 }

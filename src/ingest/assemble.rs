@@ -1,0 +1,336 @@
+//! From parsed rows to chunks: the time base, seams between segments, what is dropped.
+
+use std::collections::{BTreeMap, VecDeque};
+
+use super::rows::Rows;
+use crate::recording::{Chunk, Dropped, Role, Sampling, Segment};
+
+/// A pause this many sample intervals long is a seam: no cycle may span it.
+const GAP_INTERVALS: f64 = 50.0;
+
+/// Rows that must follow on from a time that stepped back before that is taken as a new
+/// segment and not as a few bad stamps.
+const RESTART_ROWS: usize = 16;
+
+/// Where each role's numbers are among the parsed columns.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Places {
+    pub(super) time: Option<usize>,
+    pub(super) travel: usize,
+    pub(super) force: usize,
+    pub(super) velocity: Option<usize>,
+    pub(super) temperature: Option<usize>,
+    pub(super) pressure: Option<usize>,
+}
+
+impl Places {
+    pub(super) fn of(places: &[(Role, usize)]) -> Self {
+        let at = |role| places.iter().find(|(r, _)| *r == role).map(|(_, i)| *i);
+        Self {
+            time: at(Role::Time),
+            travel: at(Role::Displacement).unwrap_or(0),
+            force: at(Role::Force).unwrap_or(0),
+            velocity: at(Role::Velocity),
+            temperature: at(Role::Temperature),
+            pressure: at(Role::Pressure),
+        }
+    }
+}
+
+/// One sample, for the patient road.
+#[derive(Debug, Clone, Copy)]
+struct Sample {
+    time: f64,
+    travel: f64,
+    force: f64,
+    velocity: f64,
+    temperature: f64,
+    pressure: f64,
+}
+
+/// Builds chunks and keeps the accounts.
+#[derive(Debug)]
+pub(super) struct Assembler {
+    pub(super) places: Places,
+    /// Seconds per sample where the file has no time.
+    pub(super) interval: Option<f64>,
+    /// Set if that interval is made up.
+    pub(super) time_is_assumed: bool,
+    /// Scale of a time column that counts samples.
+    typical: Option<f64>,
+    current: Chunk,
+    ready: VecDeque<Chunk>,
+    last_time: Option<f64>,
+    row_in_segment: u64,
+    pending: Vec<Sample>,
+    label: Option<String>,
+    dropped: BTreeMap<String, u64>,
+    used: u64,
+    intervals: u64,
+    interval_sum: f64,
+    interval_squares: f64,
+    pub(super) rows: u64,
+}
+
+impl Assembler {
+    pub(super) fn new(places: Places, interval: Option<f64>, time_is_assumed: bool) -> Self {
+        let mut new = Self {
+            places,
+            interval,
+            time_is_assumed,
+            typical: interval,
+            current: Chunk::default(),
+            ready: VecDeque::new(),
+            last_time: None,
+            row_in_segment: 0,
+            pending: Vec::new(),
+            label: None,
+            dropped: BTreeMap::new(),
+            used: 0,
+            intervals: 0,
+            interval_sum: 0.0,
+            interval_squares: 0.0,
+            rows: 0,
+        };
+        new.seam();
+        new
+    }
+
+    /// Tells the usual sample interval, from the first rows.
+    pub(super) fn expect_interval(&mut self, typical: Option<f64>) {
+        if self.typical.is_none() {
+            self.typical = typical;
+        }
+    }
+
+    /// The next samples start a new segment.
+    pub(super) fn seam(&mut self) {
+        self.settle_pending();
+        self.flush();
+        self.last_time = None;
+        self.row_in_segment = 0;
+        self.current.starts_segment = Some(Segment {
+            label: self.label.clone(),
+            closed_loop: false,
+            time_is_assumed: self.time_is_assumed,
+        });
+    }
+
+    pub(super) fn drop_row(&mut self, reason: &str) {
+        *self.dropped.entry(reason.to_owned()).or_insert(0) += 1;
+    }
+
+    /// Takes rows `from..to` of a parsed piece.
+    pub(super) fn push(&mut self, rows: &Rows, from: usize, to: usize) {
+        if from >= to {
+            return;
+        }
+        self.rows += (to - from) as u64;
+        if self.push_whole(rows, from, to) {
+            return;
+        }
+        for i in from..to {
+            let at = |place: Option<usize>| {
+                place
+                    .and_then(|p| rows.columns.get(p))
+                    .and_then(|c| c.get(i))
+                    .copied()
+                    .unwrap_or(f64::NAN)
+            };
+            self.push_sample(Sample {
+                time: at(self.places.time),
+                travel: at(Some(self.places.travel)),
+                force: at(Some(self.places.force)),
+                velocity: at(self.places.velocity),
+                temperature: at(self.places.temperature),
+                pressure: at(self.places.pressure),
+            });
+        }
+    }
+
+    /// The fast road: time rises evenly enough and nothing waits. False if it is not so.
+    fn push_whole(&mut self, rows: &Rows, from: usize, to: usize) -> bool {
+        if !self.pending.is_empty() {
+            return false;
+        }
+        let slice = |place: usize| rows.columns.get(place).and_then(|c| c.get(from..to));
+        let (Some(travel), Some(force)) = (slice(self.places.travel), slice(self.places.force))
+        else {
+            return false;
+        };
+        let count = to - from;
+        if let Some(place) = self.places.time {
+            let Some(time) = slice(place) else {
+                return false;
+            };
+            let limit = self.typical.map_or(f64::INFINITY, |t| t * GAP_INTERVALS);
+            let base = self.typical.unwrap_or(0.0);
+            let (mut least, mut most, mut squares) = (f64::INFINITY, f64::NEG_INFINITY, 0.0);
+            let mut take = |dt: f64| {
+                least = least.min(dt);
+                most = most.max(dt);
+                squares += (dt - base) * (dt - base);
+            };
+            if let (Some(last), Some(first)) = (self.last_time, time.first()) {
+                take(first - last);
+            }
+            for pair in time.windows(2) {
+                if let [a, b] = pair {
+                    take(b - a);
+                }
+            }
+            if least <= 0.0 || most > limit {
+                return false;
+            }
+            let (Some(first), Some(last)) = (time.first(), time.last()) else {
+                return false;
+            };
+            let before = self.last_time;
+            self.intervals += count as u64 - u64::from(before.is_none());
+            self.interval_sum += last - before.unwrap_or(*first);
+            self.interval_squares += squares;
+            self.last_time = Some(*last);
+            self.current.time.extend_from_slice(time);
+        } else {
+            let dt = self.interval.unwrap_or(1.0);
+            let start = self.row_in_segment;
+            self.current
+                .time
+                .extend((start..start + count as u64).map(|i| i as f64 * dt));
+        }
+        self.current.travel.extend_from_slice(travel);
+        self.current.force.extend_from_slice(force);
+        for (place, to) in [
+            (self.places.velocity, &mut self.current.velocity),
+            (self.places.temperature, &mut self.current.temperature),
+            (self.places.pressure, &mut self.current.pressure),
+        ] {
+            if let Some(values) = place.and_then(slice) {
+                to.extend_from_slice(values);
+            }
+        }
+        self.row_in_segment += count as u64;
+        self.used += count as u64;
+        true
+    }
+
+    fn push_sample(&mut self, mut sample: Sample) {
+        if self.places.time.is_none() {
+            sample.time = self.row_in_segment as f64 * self.interval.unwrap_or(1.0);
+            self.accept(sample);
+            return;
+        }
+        let Some(last) = self.last_time else {
+            self.accept(sample);
+            return;
+        };
+        if sample.time > last {
+            self.settle_pending();
+            if self
+                .typical
+                .is_some_and(|t| sample.time - last > GAP_INTERVALS * t)
+            {
+                self.seam();
+            }
+            self.accept(sample);
+            return;
+        }
+        if self.pending.last().is_some_and(|p| sample.time <= p.time) {
+            self.settle_pending();
+        }
+        self.pending.push(sample);
+        if self.pending.len() >= RESTART_ROWS {
+            self.restart_with_pending();
+        }
+    }
+
+    /// Rows that stepped back in time and went on by themselves: a new segment.
+    fn restart_with_pending(&mut self) {
+        let pending = std::mem::take(&mut self.pending);
+        self.seam();
+        for sample in pending {
+            self.accept(sample);
+        }
+    }
+
+    /// Rows that stepped back in time and led nowhere: bad stamps.
+    fn settle_pending(&mut self) {
+        for sample in std::mem::take(&mut self.pending) {
+            let repeats = self.last_time == Some(sample.time);
+            self.drop_row(if repeats {
+                "time repeats"
+            } else {
+                "time runs backward"
+            });
+        }
+    }
+
+    fn accept(&mut self, sample: Sample) {
+        if let Some(last) = self.last_time {
+            let dt = sample.time - last;
+            self.intervals += 1;
+            self.interval_sum += dt;
+            let off = dt - self.typical.unwrap_or(0.0);
+            self.interval_squares += off * off;
+        }
+        self.last_time = Some(sample.time);
+        self.row_in_segment += 1;
+        self.used += 1;
+        self.current.time.push(sample.time);
+        self.current.travel.push(sample.travel);
+        self.current.force.push(sample.force);
+        if self.places.velocity.is_some() {
+            self.current.velocity.push(sample.velocity);
+        }
+        if self.places.temperature.is_some() {
+            self.current.temperature.push(sample.temperature);
+        }
+        if self.places.pressure.is_some() {
+            self.current.pressure.push(sample.pressure);
+        }
+    }
+
+    /// Moves what is collected into the queue.
+    pub(super) fn flush(&mut self) {
+        if !self.current.is_empty() {
+            self.ready.push_back(std::mem::take(&mut self.current));
+        }
+    }
+
+    /// No more rows will come.
+    pub(super) fn end(&mut self) {
+        self.settle_pending();
+        self.flush();
+    }
+
+    pub(super) fn next(&mut self) -> Option<Chunk> {
+        self.ready.pop_front()
+    }
+
+    pub(super) fn sampling(&self) -> Sampling {
+        let n = self.intervals as f64;
+        let mean = self.interval_sum / n;
+        let (rate_hz, jitter) = if self.intervals > 0 && mean > 0.0 && self.places.time.is_some() {
+            let off = mean - self.typical.unwrap_or(0.0);
+            let variance = (self.interval_squares / n - off * off).max(0.0);
+            (Some(1.0 / mean), Some(variance.sqrt() / mean))
+        } else {
+            let stated = self.interval.filter(|_| !self.time_is_assumed);
+            (stated.map(|dt| 1.0 / dt), stated.map(|_| 0.0))
+        };
+        Sampling {
+            rate_hz,
+            jitter,
+            rows_used: self.used,
+            rows_dropped: self.dropped.values().sum(),
+            dropped: self
+                .dropped
+                .iter()
+                .map(|(reason, count)| Dropped {
+                    reason: reason.clone(),
+                    count: *count,
+                })
+                .collect(),
+        }
+    }
+}

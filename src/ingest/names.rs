@@ -1,0 +1,194 @@
+//! Column names: taking the unit out, folding case and accents, and finding the role.
+
+use super::vocabulary::{SECOND_CHOICE, STEMS, WORDS};
+use crate::recording::Role;
+use crate::units::{Quantity, Unit};
+
+/// A header cell taken apart.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct ColumnName {
+    /// As written.
+    pub(super) written: String,
+    /// Without the unit.
+    pub(super) name: String,
+    /// The unit text, where it stood apart.
+    pub(super) unit: Option<String>,
+}
+
+/// Lower case, accents off, `ß` as `ss`; for comparing words, not for showing.
+pub(super) fn fold(text: &str) -> String {
+    let mut folded = String::with_capacity(text.len());
+    for c in text.chars().flat_map(char::to_lowercase) {
+        match c {
+            'à' | 'á' | 'â' | 'ã' | 'ä' | 'å' | 'ą' => folded.push('a'),
+            'ç' | 'ć' | 'č' => folded.push('c'),
+            'ď' => folded.push('d'),
+            'è' | 'é' | 'ê' | 'ë' | 'ę' | 'ě' => folded.push('e'),
+            'ì' | 'í' | 'î' | 'ï' => folded.push('i'),
+            'ł' => folded.push('l'),
+            'ñ' | 'ń' | 'ň' => folded.push('n'),
+            'ò' | 'ó' | 'ô' | 'õ' | 'ö' | 'ø' => folded.push('o'),
+            'ř' => folded.push('r'),
+            'ś' | 'š' => folded.push('s'),
+            'ß' => folded.push_str("ss"),
+            'ť' => folded.push('t'),
+            'ù' | 'ú' | 'û' | 'ü' | 'ů' => folded.push('u'),
+            'ý' | 'ÿ' => folded.push('y'),
+            'ź' | 'ż' | 'ž' => folded.push('z'),
+            // Combining accents follow their letter in decomposed text.
+            '\u{300}'..='\u{36f}' => {}
+            // Full-width Latin.
+            '\u{ff01}'..='\u{ff5e}' => {
+                if let Some(plain) = char::from_u32(c as u32 - 0xfee0) {
+                    folded.extend(plain.to_lowercase());
+                }
+            }
+            other => folded.push(other),
+        }
+    }
+    folded
+}
+
+/// Words of a folded name.
+pub(super) fn words(folded: &str) -> Vec<&str> {
+    folded
+        .split(|c: char| !c.is_alphanumeric())
+        .filter(|w| !w.is_empty())
+        .collect()
+}
+
+impl ColumnName {
+    /// Takes a header cell apart: `Force (N)`, `force [N]`, `force_N`, `force/N`,
+    /// `force, N`, `force N`, `N` alone.
+    pub(super) fn parse(cell: &str) -> Self {
+        let written = cell.trim().trim_matches('"').trim().to_owned();
+        let shown = written.trim_start_matches(['#', '%', '/', '*']).trim();
+        let (name, unit) = split_unit(shown);
+        Self {
+            written: written.clone(),
+            name,
+            unit,
+        }
+    }
+
+    /// The unit for a quantity, if the header states one that fits.
+    pub(super) fn unit_for(&self, quantity: Quantity) -> Option<Unit> {
+        Unit::named(quantity, self.unit.as_deref()?)
+    }
+
+    /// How well the name fits a role, 0 for not at all. Name and unit must not disagree.
+    pub(super) fn fit(&self, role: Role) -> f64 {
+        let quantity = Quantity::of(role);
+        let folded = fold(&self.name);
+        let parts = words(&folded);
+        let unit_fits = self.unit.as_ref().map(|text| {
+            Unit::named(quantity, text).is_some()
+                || role == Role::Time && Unit::named(Quantity::Count, text).is_some()
+        });
+        // A unit we know that belongs to something else rules the role out.
+        if unit_fits == Some(false) && self.unit.as_deref().is_some_and(|t| Unit::any(t).is_some())
+        {
+            return 0.0;
+        }
+        let listed = |list: &[(Role, &[&str])], test: &dyn Fn(&str) -> bool| {
+            list.iter()
+                .filter(|(r, _)| *r == role)
+                .any(|(_, entries)| entries.iter().any(|w| test(w)))
+        };
+        let joined = parts.concat();
+        let mut score: f64 = if listed(WORDS, &|w| w == joined) {
+            1.0
+        } else if listed(WORDS, &|w| w.chars().count() > 1 && parts.contains(&w)) {
+            0.8
+        } else if listed(STEMS, &|stem| folded.contains(stem)) {
+            0.7
+        } else if listed(WORDS, &|w| numbered(&parts, w)) {
+            0.6
+        } else {
+            0.0
+        };
+        match unit_fits {
+            Some(true) if score > 0.0 => score += 0.5,
+            // A unit alone still says what the column is, if only one quantity uses it.
+            Some(true) if role != Role::Step && role != Role::Time => score = 0.3,
+            Some(true) if role == Role::Time && self.name.is_empty() => score = 0.3,
+            _ => {}
+        }
+        if score > 0.0 && parts.iter().any(|w| SECOND_CHOICE.contains(w)) {
+            score *= 0.5;
+        }
+        score
+    }
+}
+
+/// `force1`, `f 2`, `ch1 x`: a word with a number, or one letter among numbers.
+fn numbered(parts: &[&str], word: &str) -> bool {
+    parts.iter().any(|part| {
+        let letters = part.trim_matches(|c: char| c.is_ascii_digit());
+        letters == word && (letters.len() < part.len() || parts.len() <= 2)
+    })
+}
+
+/// Name and unit text of a header cell.
+fn split_unit(text: &str) -> (String, Option<String>) {
+    for (open, close) in [
+        ('(', ')'),
+        ('[', ']'),
+        ('{', '}'),
+        ('<', '>'),
+        ('（', '）'),
+        ('【', '】'),
+    ] {
+        if let Some(start) = text.rfind(open) {
+            let inner_start = start + open.len_utf8();
+            let rest = &text[inner_start..];
+            let end = rest.find(close).unwrap_or(rest.len());
+            let inner = rest[..end].trim();
+            let before = text[..start].trim();
+            let after = rest.get(end + close.len_utf8()..).unwrap_or("").trim();
+            if Unit::any(inner).is_some() || before.len() + after.len() > 0 {
+                let name = format!("{before} {after}").trim().to_owned();
+                return (name, Some(inner.to_owned()));
+            }
+        }
+    }
+    // Force/N but not m/s; then force_N, force, N and force N.
+    for separator in ['/', ',', ';', ':', '_', '-', '.', ' '] {
+        for (at, _) in text.match_indices(separator) {
+            let (name, unit) = (text[..at].trim(), text[at + 1..].trim());
+            let unit = unit.trim_start_matches("in ").trim();
+            if name.chars().any(char::is_alphabetic)
+                && stands_alone(unit)
+                && Unit::any(name).is_none_or(|_| unit.len() > 1)
+            {
+                return (name.to_owned(), Some(unit.to_owned()));
+            }
+            // mm_s and m_per_s spell mm/s and m/s.
+            let spelt = unit
+                .replace("_per_", "/")
+                .replace('_', "/")
+                .replace("per", "/");
+            if name.chars().any(char::is_alphabetic)
+                && spelt != unit
+                && stands_alone(&spelt)
+                && spelt.contains('/')
+            {
+                return (name.to_owned(), Some(spelt));
+            }
+        }
+    }
+    if stands_alone(text) && text.chars().count() > 1 && Unit::any(text).is_some() {
+        return (String::new(), Some(text.to_owned()));
+    }
+    (text.to_owned(), None)
+}
+
+/// True if a text that nothing brackets can be taken for a unit: known, and not one of the
+/// spellings that are also plain words or numbers of columns.
+fn stands_alone(text: &str) -> bool {
+    const ALSO_WORDS: &[&str] = &[
+        "-", "#", "sample", "samples", "points", "point", "count", "counts", "turn", "turns",
+        "foot", "at", "t", "of", "pond", "g", "oc",
+    ];
+    !(ALSO_WORDS.contains(&text)) && Unit::any(text).is_some()
+}

@@ -1,0 +1,153 @@
+//! Numbers in cells: the fast road for plain ones, the patient road for all others.
+
+/// 10^0 … 10^22, the powers a double holds exactly.
+const POWERS: [f64; 23] = [
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
+    1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
+];
+
+/// Largest integer below which every integer is a double.
+const EXACT: u64 = 1 << 53;
+
+/// Reads a plain number (`-12.345`, optional exponent) at the start of `bytes`; gives its
+/// value and length. Correctly rounded: small mantissas with a small power of ten are one
+/// exact division, everything else goes to the library.
+#[inline]
+pub(super) fn leading(bytes: &[u8], decimal: u8) -> Option<(f64, usize)> {
+    let mut i = 0;
+    let negative = match bytes.first()? {
+        b'-' => {
+            i = 1;
+            true
+        }
+        b'+' => {
+            i = 1;
+            false
+        }
+        _ => false,
+    };
+    let mut mantissa: u64 = 0;
+    let start = i;
+    while let Some(digit) = bytes.get(i).map(|b| b.wrapping_sub(b'0'))
+        && digit < 10
+    {
+        mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+        i += 1;
+    }
+    let mut digits = i - start;
+    let mut places = 0;
+    if bytes.get(i) == Some(&decimal) {
+        i += 1;
+        let point = i;
+        while let Some(digit) = bytes.get(i).map(|b| b.wrapping_sub(b'0'))
+            && digit < 10
+        {
+            mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+            i += 1;
+        }
+        places = i - point;
+        digits += places;
+    }
+    if digits == 0 {
+        return None;
+    }
+    let exponent = matches!(bytes.get(i), Some(b'e' | b'E' | b'd' | b'D'));
+    if exponent || digits > 18 || mantissa > EXACT || places > 22 {
+        return slow(bytes, decimal);
+    }
+    let value = mantissa as f64 / POWERS.get(places)?;
+    Some((if negative { -value } else { value }, i))
+}
+
+/// As [`leading`], through the library.
+#[cold]
+fn slow(bytes: &[u8], decimal: u8) -> Option<(f64, usize)> {
+    let length = bytes
+        .iter()
+        .position(|b| {
+            !matches!(b, b'0'..=b'9' | b'+' | b'-' | b'e' | b'E' | b'd' | b'D') && *b != decimal
+        })
+        .unwrap_or(bytes.len());
+    let text: Vec<u8> = bytes
+        .get(..length)?
+        .iter()
+        .map(|b| match b {
+            b'd' | b'D' => b'e',
+            b if *b == decimal => b'.',
+            b => *b,
+        })
+        .collect();
+    let (value, used): (f64, usize) = fast_float2::parse_partial(&text).ok()?;
+    value.is_finite().then_some((value, used))
+}
+
+/// Marks that may group thousands.
+fn is_group(c: char, decimal: char) -> bool {
+    match c {
+        ',' | '.' => c != decimal,
+        '\'' | '’' | ' ' | '\u{a0}' | '\u{2009}' | '\u{202f}' => true,
+        _ => false,
+    }
+}
+
+/// Reads a whole cell: blanks around it, thousands separators, a unicode minus, accounting
+/// brackets are all taken; anything else is not a number.
+pub(super) fn cell(text: &str, decimal: char) -> Option<f64> {
+    let text = text.trim().trim_start_matches('\'');
+    if text.is_empty() {
+        return None;
+    }
+    if let Some((value, length)) = leading(text.as_bytes(), decimal as u8)
+        && length == text.len()
+    {
+        return Some(value);
+    }
+    let mut plain = String::with_capacity(text.len());
+    let mut since_group: Option<usize> = None;
+    let mut lead = 0_usize;
+    let mut group: Option<char> = None;
+    let mut fraction = false;
+    for c in text.chars() {
+        match c {
+            '−' | '–' => plain.push('-'),
+            c if c == decimal && !fraction => {
+                if since_group.is_some_and(|n| n != 3) {
+                    return None;
+                }
+                since_group = None;
+                fraction = true;
+                plain.push('.');
+            }
+            c if !fraction && is_group(c, decimal) => {
+                if lead == 0 || lead > 3 && since_group.is_none() || group.is_some_and(|g| g != c) {
+                    return None;
+                }
+                if since_group.is_some_and(|n| n != 3) {
+                    return None;
+                }
+                group = Some(c);
+                since_group = Some(0);
+            }
+            c if c.is_ascii_digit() => {
+                lead += 1;
+                since_group = since_group.map(|n| n + 1);
+                plain.push(c);
+            }
+            'e' | 'E' | '+' | '-' => plain.push(c),
+            _ => return None,
+        }
+    }
+    if since_group.is_some_and(|n| n != 3) {
+        return None;
+    }
+    let (value, used) = leading(plain.as_bytes(), b'.')?;
+    (used == plain.len()).then_some(value)
+}
+
+/// True if the cell only reads as a number because its marks are taken as thousands
+/// separators, such as `1,234` with a decimal point.
+pub(super) fn needs_grouping(text: &str, decimal: char) -> bool {
+    let text = text.trim();
+    cell(text, decimal).is_some()
+        && leading(text.as_bytes(), decimal as u8).is_none_or(|(_, n)| n != text.len())
+}
