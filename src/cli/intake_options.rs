@@ -37,13 +37,13 @@ impl IntakeArgs {
         for text in &self.map {
             match role_and_value("--map", text, "COLUMN") {
                 Ok(pair) => options.map.push(pair),
-                Err(problem) => problems.push(problem),
+                Err(problem) => problems.push(*problem),
             }
         }
         for text in &self.unit {
             match role_and_value("--unit", text, "UNIT").and_then(known_unit) {
                 Ok(pair) => options.unit.push(pair),
-                Err(problem) => problems.push(problem),
+                Err(problem) => problems.push(*problem),
             }
         }
         options.rate_hz = self.rate;
@@ -58,7 +58,7 @@ impl IntakeArgs {
         }
         match self.delimiter.as_deref().map(delimiter).transpose() {
             Ok(mark) => options.delimiter = mark,
-            Err(problem) => problems.push(problem),
+            Err(problem) => problems.push(*problem),
         }
         options.decimal = self.decimal;
         if let Some(mark) = self.decimal.filter(|m| !matches!(m, '.' | ',')) {
@@ -85,31 +85,29 @@ fn polarity(sign: Sign) -> Polarity {
     }
 }
 
-fn role_and_value(option: &str, text: &str, what: &str) -> Result<(Role, String), Notice> {
+fn refuse(code: &str, message: String, help: String) -> Box<Notice> {
+    Box::new(Notice::error(code, message).help(help))
+}
+
+fn role_and_value(option: &str, text: &str, what: &str) -> Result<(Role, String), Box<Notice>> {
     let Some((role, value)) = text.split_once('=') else {
-        return Err(Notice::error(
+        return Err(refuse(
             "bad-option",
             format!("{option} {text}: expected ROLE={what}"),
-        )
-        .help(format!(
-            "write it as {option} force=…; roles: {}",
-            all_roles()
-        )));
+            format!("write it as {option} force={what}; roles: {}", all_roles()),
+        ));
     };
     let wanted = role.trim().to_lowercase();
-    let found = ROLES.iter().find(|(name, _)| *name == wanted);
-    match found {
+    match ROLES.iter().find(|(name, _)| *name == wanted) {
         Some((_, role)) if !value.trim().is_empty() => Ok((*role, value.trim().to_owned())),
-        Some((name, _)) => Err(Notice::error(
+        Some((name, _)) => Err(refuse(
             "bad-option",
             format!("{option} {text}: nothing after the equals sign"),
-        )
-        .help(format!("write {option} {name}={what}"))),
-        None => Err(Notice::error(
+            format!("write {option} {name}={what}"),
+        )),
+        None => Err(refuse(
             "unknown-role",
             format!("{option} {text}: there is no role \"{role}\""),
-        )
-        .help(
             match nearest(&wanted, ROLES.iter().map(|(name, _)| *name)) {
                 Some(near) => format!("did you mean {near}? Roles: {}", all_roles()),
                 None => format!("roles: {}", all_roles()),
@@ -118,7 +116,7 @@ fn role_and_value(option: &str, text: &str, what: &str) -> Result<(Role, String)
     }
 }
 
-fn known_unit((role, text): (Role, String)) -> Result<(Role, String), Notice> {
+fn known_unit((role, text): (Role, String)) -> Result<(Role, String), Box<Notice>> {
     let quantity = Quantity::of(role);
     let samples = role == Role::Time && Unit::named(Quantity::Count, &text).is_some();
     if samples || Unit::named(quantity, &text).is_some() {
@@ -127,17 +125,17 @@ fn known_unit((role, text): (Role, String)) -> Result<(Role, String), Notice> {
     let symbols: Vec<&str> = Unit::symbols(quantity).collect();
     let near = nearest(&text, symbols.iter().copied());
     let all = symbols.join(", ");
-    Err(Notice::error(
+    Err(refuse(
         "unknown-unit",
         format!("--unit: \"{text}\" is not a unit of {}", quantity.word()),
-    )
-    .help(match near {
-        Some(near) => format!("did you mean {near}? Known: {all}"),
-        None => format!("known: {all}"),
-    }))
+        match near {
+            Some(near) => format!("did you mean {near}? Known: {all}"),
+            None => format!("known: {all}"),
+        },
+    ))
 }
 
-fn delimiter(text: &str) -> Result<char, Notice> {
+fn delimiter(text: &str) -> Result<char, Box<Notice>> {
     match text {
         "tab" | "\\t" | "\t" => Ok('\t'),
         "blanks" | "blank" | "space" | " " => Ok(' '),
@@ -146,11 +144,11 @@ fn delimiter(text: &str) -> Result<char, Notice> {
         "pipe" => Ok('|'),
         _ => match text.chars().collect::<Vec<_>>().as_slice() {
             [mark] if mark.is_ascii() && !mark.is_ascii_alphanumeric() => Ok(*mark),
-            _ => Err(Notice::error(
+            _ => Err(refuse(
                 "bad-delimiter",
                 format!("--delimiter {text}: not a delimiter"),
-            )
-            .help("use one of: , ; tab | blanks")),
+                "use one of: , ; tab | blanks".to_owned(),
+            )),
         },
     }
 }

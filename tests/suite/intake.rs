@@ -1,5 +1,7 @@
 //! Intake: what a file says becomes SI samples, whatever it looks like.
 
+#![allow(clippy::panic, reason = "a failed reading fails the test")]
+
 use std::path::PathBuf;
 
 use loopwork::ingest::{self, IntakeOptions};
