@@ -2,6 +2,7 @@
 //! the clock and the disk's output side.
 
 pub mod args;
+pub mod diagnostics;
 mod intake_options;
 mod write;
 
@@ -15,7 +16,6 @@ mod match_pairs;
 mod simulate;
 
 use std::ffi::OsString;
-use std::io::Write as _;
 use std::process::ExitCode;
 
 use clap::Parser as _;
@@ -49,7 +49,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::NotPassed) => ExitCode::from(1),
         Err(error) => {
-            say_error(&error);
+            diagnostics::say_error(&error);
             ExitCode::from(error.exit_code())
         }
     }
@@ -65,31 +65,6 @@ fn run(command: &Command) -> Result<Outcome, Error> {
         Command::Batch(args) => batch::run(args),
         Command::Explain(args) => explain::run(args),
         Command::Simulate(args) => simulate::run(args),
-    }
-}
-
-/// Prints an error on standard error.
-fn say_error(error: &Error) {
-    let mut out = anstream::stderr().lock();
-    for problem in &error.problems {
-        let _ = writeln!(out, "error: {}", problem.message);
-        if let Some(place) = &problem.place {
-            let path = place.path.as_deref().unwrap_or("input");
-            match place.line {
-                Some(line) => {
-                    let _ = writeln!(out, "  in {path}, line {line}");
-                }
-                None => {
-                    let _ = writeln!(out, "  in {path}");
-                }
-            }
-        }
-        if let Some(help) = &problem.help {
-            let _ = writeln!(out, "  help: {help}");
-        }
-    }
-    if error.more > 0 {
-        let _ = writeln!(out, "and {} more problems", error.more);
     }
 }
 
