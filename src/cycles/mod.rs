@@ -4,6 +4,15 @@
 //! [`PHASES`] even points in time, so that everything after works on arrays of one length
 //! whatever the sample rate.
 
+mod despike;
+mod finder;
+mod phase_grid;
+mod reversals;
+
+pub use despike::Despiker;
+pub use finder::{CycleFinder, Seen};
+pub use reversals::{Reversal, ReversalFinder, Turn};
+
 use crate::recording::Segment;
 
 /// Points of the even phase grid of a cycle. 512 keeps the polygon error of a loop area

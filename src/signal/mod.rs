@@ -1,1 +1,14 @@
-//! Numerics on slices: derivatives, smoothing, interpolation. No damper words, no files.
+//! Numerics on slices: derivatives, smoothing, interpolation, noise. No damper words, no files.
+
+mod interpolate;
+mod local_fit;
+mod noise;
+mod periodic;
+
+pub use interpolate::{HatGrid, cubic_at, hat_regression};
+pub use local_fit::{dot_circular, polynomial_weights, savitzky_golay};
+pub use noise::{noise_of, quantum_of};
+pub use periodic::{
+    Harmonic, circular_savitzky_golay, fourth_order_difference, harmonics, sample_circular,
+    series_at,
+};

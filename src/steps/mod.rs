@@ -1,5 +1,21 @@
 //! Steps: runs of like cycles, and everything that can be said of one speed.
 
+pub mod branches;
+mod builder;
+pub mod energy;
+mod gathering;
+mod hysteresis;
+pub mod lost_motion;
+mod motion;
+mod series;
+mod supplied;
+mod tally;
+
+pub use builder::{StepBuilder, StepSettings, Steps};
+pub use hysteresis::angular;
+pub use motion::{Kinematics, SpeedPeak, fundamental_phase, kinematics};
+pub use tally::{LoopTally, Tally};
+
 use serde::{Deserialize, Serialize};
 
 use crate::cycles::Cycle;
@@ -202,6 +218,23 @@ pub struct Step {
     pub kept: Vec<Cycle>,
 }
 
+impl Step {
+    /// Whole cycles kept at most, for resampling and drawing.
+    pub const MOST_KEPT: usize = 64;
+
+    /// Duration of a cycle, s.
+    pub fn period_s(&self) -> f64 {
+        1.0 / self.frequency_hz
+    }
+
+    /// The larger of the two peak speeds, m/s.
+    pub fn top_speed(&self) -> f64 {
+        self.peak_velocity_m_s
+            .compression
+            .max(self.peak_velocity_m_s.rebound)
+    }
+}
+
 /// First and last value of a step.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct StartEnd {
@@ -237,9 +270,9 @@ pub struct CycleSummary {
     /// Mean of the forces at the two reversals, N: gas force and offset.
     pub force_at_turns_n: f64,
     /// Lost motion at the start of compression, m.
-    pub lost_compression_m: f64,
+    pub lost_compression_m: Option<f64>,
     /// Lost motion at the start of rebound, m.
-    pub lost_rebound_m: f64,
+    pub lost_rebound_m: Option<f64>,
     /// Mean temperature, °C.
     pub temperature_c: Option<f64>,
 }
@@ -252,8 +285,12 @@ pub struct Fold {
     pub travel: Vec<f64>,
     /// Velocity, m/s, from the folded travel.
     pub velocity: Vec<f64>,
+    /// Acceleration, m/s².
+    pub acceleration: Vec<f64>,
     /// Force, N.
     pub force: Vec<f64>,
+    /// Where speed peaks, and how to read force there.
+    pub peaks: PerDirection<SpeedPeak>,
     /// Cycle-to-cycle standard deviation of force, N (empty for a single cycle).
     pub force_sd: Vec<f64>,
     /// Phase of the reversal at full compression.

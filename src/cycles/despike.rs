@@ -1,0 +1,97 @@
+//! Spikes: one or two samples of force far off both their neighbourhood and the noise.
+
+/// Takes out spikes of one or two samples.
+#[derive(Debug, Clone, Copy)]
+pub struct Despiker {
+    /// Smallest jump that can be a spike, N.
+    floor: f64,
+}
+
+/// A spike must stand out by this many times the noise …
+const NOISE_FACTOR: f64 = 12.0;
+/// … by this share of the force range …
+const RANGE_SHARE: f64 = 0.05;
+/// … and by this many times the spread of the four samples around it, so that a steep but
+/// real flank is left alone.
+const NEIGHBOUR_FACTOR: f64 = 4.0;
+
+impl Despiker {
+    /// For a channel of this noise (standard deviation) and range, N.
+    pub fn new(noise: f64, range: f64) -> Self {
+        Self {
+            floor: (NOISE_FACTOR * noise).max(RANGE_SHARE * range),
+        }
+    }
+
+    /// Replaces spikes by the straight line between their neighbours; returns how many
+    /// samples were replaced.
+    pub fn clean(&self, force: &mut [f64]) -> u32 {
+        let n = force.len();
+        let mut replaced = 0;
+        if n < 6 || self.floor <= 0.0 {
+            return 0;
+        }
+        let mut i = 2;
+        while i + 3 < n {
+            for width in 1..=2 {
+                if self.is_spike(force, i, width) {
+                    let (before, after) = (force[i - 1], force[i + width]);
+                    for k in 0..width {
+                        let share = (k + 1) as f64 / (width + 1) as f64;
+                        force[i + k] = before + (after - before) * share;
+                    }
+                    replaced += width as u32;
+                    break;
+                }
+            }
+            i += 1;
+        }
+        replaced
+    }
+
+    fn is_spike(&self, force: &[f64], i: usize, width: usize) -> bool {
+        let (before, after) = (force[i - 1], force[i + width]);
+        let middle = f64::midpoint(before, after);
+        let jump = (0..width)
+            .map(|k| (force[i + k] - middle).abs())
+            .fold(f64::INFINITY, f64::min);
+        if jump <= self.floor {
+            return false;
+        }
+        let same_side = (0..width).all(|k| (force[i + k] > middle) == (force[i] > middle));
+        let Some(&further) = force.get(i + width + 1) else {
+            return false;
+        };
+        let around = [force[i - 2], before, after, further];
+        let (low, high) = around
+            .iter()
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), &v| {
+                (l.min(v), h.max(v))
+            });
+        same_side && jump > NEIGHBOUR_FACTOR * (high - low)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_spike_goes_and_a_flank_stays() {
+        let mut force: Vec<f64> = (0..100)
+            .map(|i| (f64::from(i) * 0.06).sin() * 1000.0)
+            .collect();
+        let clean = force.clone();
+        force[40] += 900.0;
+        force[70] = -5000.0;
+        force[71] = -5000.0;
+        assert_eq!(Despiker::new(1.0, 2000.0).clean(&mut force), 3);
+        for (a, b) in force.iter().zip(&clean) {
+            assert!((a - b).abs() < 10.0);
+        }
+        let mut flank: Vec<f64> = (0..60)
+            .map(|i| if i < 30 { -800.0 } else { 800.0 })
+            .collect();
+        assert_eq!(Despiker::new(1.0, 2000.0).clean(&mut flank), 0);
+    }
+}

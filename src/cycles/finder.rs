@@ -1,0 +1,362 @@
+//! The cycle finder: chunks in, whole cycles out; memory bounded by a few strokes.
+
+use super::despike::Despiker;
+use super::phase_grid::PhaseGrid;
+use super::reversals::{Reversal, ReversalFinder, Turn};
+use super::{Cycle, CycleAccount, PHASES};
+use crate::recording::Chunk;
+use crate::signal::{noise_of, polynomial_weights, quantum_of};
+
+/// Samples kept on either side of a cycle for interpolation.
+const MARGIN: usize = 4;
+/// A segment that goes this many samples without a cycle is a pause: the oldest half is let go.
+const LONGEST_WAIT: usize = 1 << 22;
+/// Fewer samples than this in a cycle cannot show a loop (16 a cycle still give heat to 0.1 %).
+const FEWEST_SAMPLES: usize = 12;
+/// A reversal is refined with the samples within this share of the stroke from it.
+const REFINE_SHARE: f64 = 0.06;
+
+/// Cuts cycles from a stream of chunks.
+#[derive(Debug)]
+pub struct CycleFinder {
+    reversals: Option<ReversalFinder>,
+    despiker: Option<Despiker>,
+    time: Vec<f64>,
+    travel: Vec<f64>,
+    force: Vec<f64>,
+    velocity: Vec<f64>,
+    temperature: Vec<f64>,
+    /// Sample number (within the segment) of `time[0]`.
+    offset: u64,
+    pending: Vec<Reversal>,
+    segment: u32,
+    account: CycleAccount,
+}
+
+/// What one chunk gave.
+pub type Seen = Vec<Cycle>;
+
+impl Default for CycleFinder {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl CycleFinder {
+    /// A finder that has seen nothing.
+    pub fn new() -> Self {
+        Self {
+            reversals: None,
+            despiker: None,
+            time: Vec::new(),
+            travel: Vec::new(),
+            force: Vec::new(),
+            velocity: Vec::new(),
+            temperature: Vec::new(),
+            offset: 0,
+            pending: Vec::new(),
+            segment: 0,
+            account: CycleAccount::default(),
+        }
+    }
+
+    /// Fixes noise and resolution from the recording's first samples. Without it the first
+    /// chunk serves.
+    pub fn calibrate(&mut self, prefix: &Chunk) {
+        let noise = noise_of(&prefix.travel).unwrap_or(0.0);
+        let quantum = quantum_of(&prefix.travel).unwrap_or(0.0);
+        // The resolution matters only where it is coarse: in a smooth record the smallest
+        // difference is a chance value near a reversal.
+        let range = range_of(&prefix.travel);
+        let quantum = if quantum < 1e-5 * range {
+            0.0
+        } else {
+            quantum.min(0.01 * range)
+        };
+        self.reversals = Some(ReversalFinder::new(noise, quantum));
+        self.despiker = Some(Despiker::new(
+            noise_of(&prefix.force).unwrap_or(0.0),
+            range_of(&prefix.force),
+        ));
+    }
+
+    /// Takes a chunk; returns the cycles it completed.
+    pub fn push(&mut self, chunk: &Chunk) -> Seen {
+        let mut cycles = Vec::new();
+        if let Some(segment) = &chunk.starts_segment {
+            cycles = self.end_segment();
+            if self.account.segments.is_empty() {
+                self.segment = 0;
+            } else {
+                self.segment += 1;
+            }
+            self.account.segments.push(segment.clone());
+        }
+        if self.reversals.is_none() {
+            self.calibrate(chunk);
+        }
+        self.account.samples += chunk.len() as u64;
+        let mut found = Vec::new();
+        if let Some(finder) = &mut self.reversals {
+            for (t, x) in chunk.time.iter().zip(&chunk.travel) {
+                finder.push(*t, *x, &mut found);
+            }
+        }
+        self.time.extend_from_slice(&chunk.time);
+        self.travel.extend_from_slice(&chunk.travel);
+        self.force.extend_from_slice(&chunk.force);
+        self.velocity.extend_from_slice(&chunk.velocity);
+        self.temperature.extend_from_slice(&chunk.temperature);
+        self.pending.extend(found);
+        self.cut(&mut cycles);
+        self.let_go();
+        cycles
+    }
+
+    /// Ends the recording; returns the last cycles.
+    pub fn finish(&mut self) -> Seen {
+        self.end_segment()
+    }
+
+    /// What was found and left out.
+    pub fn account(&self) -> &CycleAccount {
+        &self.account
+    }
+
+    fn end_segment(&mut self) -> Seen {
+        let mut cycles = Vec::new();
+        if let Some(finder) = &mut self.reversals {
+            finder.finish(&mut self.pending);
+        }
+        self.cut(&mut cycles);
+        self.account.incomplete += u64::from(self.pending.len() > 1);
+        self.pending.clear();
+        for channel in self.channels() {
+            channel.clear();
+        }
+        self.offset = 0;
+        cycles
+    }
+
+    fn channels(&mut self) -> [&mut Vec<f64>; 5] {
+        [
+            &mut self.time,
+            &mut self.travel,
+            &mut self.force,
+            &mut self.velocity,
+            &mut self.temperature,
+        ]
+    }
+
+    fn cut(&mut self, cycles: &mut Vec<Cycle>) {
+        let pending = std::mem::take(&mut self.pending);
+        let mut from = 0;
+        if pending.first().is_some_and(|r| r.turn == Turn::Compressed) && self.account.cycles == 0 {
+            self.account.incomplete += u64::from(pending.len() > 1 && self.account.incomplete == 0);
+        }
+        while from < pending.len() && pending[from].turn == Turn::Compressed {
+            from += 1;
+        }
+        while from + 2 < pending.len() {
+            let [a, b, c] = [pending[from], pending[from + 1], pending[from + 2]];
+            match self.cycle(&a, &b, &c) {
+                Some(cycle) => cycles.push(cycle),
+                None => self.account.incomplete += 1,
+            }
+            from += 2;
+        }
+        self.pending = pending[from.min(pending.len())..].to_vec();
+    }
+
+    /// Frees samples that no coming cycle can need.
+    fn let_go(&mut self) {
+        if self.pending.is_empty() && self.time.len() < LONGEST_WAIT {
+            return;
+        }
+        let wanted = match self.pending.first() {
+            Some(r) if self.time.len() < LONGEST_WAIT => r.at.saturating_sub(64),
+            // A pause: what is waiting is no cycle.
+            _ => self.offset + (self.time.len() / 2) as u64,
+        };
+        let old = wanted.saturating_sub(self.offset) as usize;
+        // Moving the rest down costs time, so it waits until half can go.
+        if old * 2 < self.time.len() {
+            return;
+        }
+        let mut gone = 0;
+        for channel in self.channels() {
+            let n = old.min(channel.len());
+            channel.drain(..n);
+            gone = gone.max(n);
+        }
+        self.offset += gone as u64;
+        let offset = self.offset;
+        self.pending.retain(|r| r.at >= offset);
+    }
+
+    fn cycle(&mut self, a: &Reversal, b: &Reversal, c: &Reversal) -> Option<Cycle> {
+        let place = |r: &Reversal| r.at.checked_sub(self.offset).map(|i| i as usize);
+        let (ia, ib, ic) = (place(a)?, place(b)?, place(c)?);
+        if ic >= self.time.len() || ic - ia < FEWEST_SAMPLES {
+            return None;
+        }
+        let (start, low_a) = self.refine(ia, Turn::Extended, (b.travel - a.travel).abs());
+        let (middle, high) = self.refine(ib, Turn::Compressed, (b.travel - a.travel).abs());
+        let (end, low_c) = self.refine(ic, Turn::Extended, (b.travel - c.travel).abs());
+        let period = end - start;
+        if period <= 0.0 || middle <= start || middle >= end {
+            return None;
+        }
+        let low = f64::midpoint(low_a, low_c);
+        let centre = f64::midpoint(low, high);
+        let from = ia
+            .min(self.time.partition_point(|&t| t < start))
+            .saturating_sub(MARGIN);
+        let to =
+            (ic.max(self.time.partition_point(|&t| t < end)) + MARGIN + 1).min(self.time.len());
+        let mut force = self.force[from..to].to_vec();
+        let spikes = self.despiker.map_or(0, |d| d.clean(&mut force));
+        let grid = PhaseGrid::new(&self.time[from..to], start, period);
+        let mut travel = grid.put(&self.travel[from..to]);
+        travel.iter_mut().for_each(|x| *x -= centre);
+        let inside = &self.force[ia..=ic];
+        let range = inside
+            .iter()
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), &v| {
+                (l.min(v), h.max(v))
+            });
+        let cycle = Cycle {
+            index: self.account.cycles,
+            segment: self.segment,
+            start_s: start,
+            period_s: period,
+            turn_phase: (middle - start) / period,
+            stroke_m: high - low,
+            centre_m: centre,
+            samples: (ic - ia) as u32,
+            spikes,
+            travel,
+            force: grid.put(&force),
+            velocity: self.optional(&self.velocity, from, to, &grid),
+            temperature_c: self.temperatures(ia, ic),
+            force_range_n: range,
+        };
+        debug_assert_eq!(cycle.travel.len(), PHASES);
+        self.account.cycles += 1;
+        self.account.spikes += u64::from(spikes);
+        Some(cycle)
+    }
+
+    fn optional(&self, channel: &[f64], from: usize, to: usize, grid: &PhaseGrid<'_>) -> Vec<f64> {
+        match channel.get(from..to) {
+            Some(values) if values.iter().all(|v| v.is_finite()) => grid.put(values),
+            _ => Vec::new(),
+        }
+    }
+
+    fn temperatures(&self, from: usize, to: usize) -> Option<(f64, f64)> {
+        let all = self.temperature.get(from..=to)?;
+        let tenth = (all.len() / 10).max(1);
+        let mean = |part: &[f64]| {
+            let good: Vec<f64> = part.iter().copied().filter(|v| v.is_finite()).collect();
+            (!good.is_empty()).then(|| good.iter().sum::<f64>() / good.len() as f64)
+        };
+        Some((mean(&all[..tenth])?, mean(&all[all.len() - tenth..])?))
+    }
+
+    /// Time and travel of a reversal between samples: the top of the least-squares parabola
+    /// through the samples near it.
+    fn refine(&self, at: usize, turn: Turn, stroke: f64) -> (f64, f64) {
+        let here = (self.time[at], self.travel[at]);
+        let reach = REFINE_SHARE * stroke;
+        let near = |i: usize| (self.travel[i] - here.1).abs() <= reach;
+        let mut low = at;
+        while low > 0 && near(low - 1) {
+            low -= 1;
+        }
+        let mut high = at;
+        while high + 1 < self.time.len() && near(high + 1) {
+            high += 1;
+        }
+        // The same number of samples either side, at least two and at most a thousand.
+        let half = (at - low).min(high - at).clamp(2, 1000);
+        if at < half || at + half >= self.time.len() {
+            return here;
+        }
+        let stride = half.div_ceil(100);
+        let rows: Vec<usize> = (at - half..=at + half).step_by(stride).collect();
+        let t: Vec<f64> = rows.iter().map(|&i| self.time[i] - here.0).collect();
+        let x: Vec<f64> = rows.iter().map(|&i| self.travel[i] - here.1).collect();
+        // The better of a rounded and a sharp turn; a triangle's corner is sharp.
+        let sense = match turn {
+            Turn::Extended => 1.0,
+            Turn::Compressed => -1.0,
+        };
+        let best = [rounded_turn(&t, &x, sense), sharp_turn(&t, &x, sense)]
+            .into_iter()
+            .flatten()
+            .min_by(|a, b| a.2.total_cmp(&b.2));
+        best.map_or(here, |(shift, level, _)| (here.0 + shift, here.1 + level))
+    }
+}
+
+/// Top of the least-squares parabola: (time, travel, sum of squares). `sense` is +1 for a
+/// lowest point.
+fn rounded_turn(t: &[f64], x: &[f64], sense: f64) -> Option<(f64, f64, f64)> {
+    let coefficient = |k: usize| {
+        polynomial_weights(t, 2, k).map(|w| w.iter().zip(x).map(|(w, x)| w * x).sum::<f64>())
+    };
+    let (level, slope, bend) = (coefficient(0)?, coefficient(1)?, coefficient(2)?);
+    let shift = -slope / bend;
+    if bend * sense <= 0.0 || !shift.is_finite() || shift.abs() > t[t.len() - 1].abs() {
+        return None;
+    }
+    let squares = t
+        .iter()
+        .zip(x)
+        .map(|(t, x)| (x - level - slope * t - 0.5 * bend * t * t).powi(2))
+        .sum();
+    Some((shift, level + 0.5 * slope * shift, squares))
+}
+
+/// Where the least-squares lines before and after meet: (time, travel, sum of squares).
+fn sharp_turn(t: &[f64], x: &[f64], sense: f64) -> Option<(f64, f64, f64)> {
+    let middle = t.len() / 2;
+    if middle < 4 {
+        return None;
+    }
+    let line = |t: &[f64], x: &[f64]| {
+        let part = |k| {
+            polynomial_weights(t, 1, k).map(|w| w.iter().zip(x).map(|(w, x)| w * x).sum::<f64>())
+        };
+        Some((part(0)?, part(1)?))
+    };
+    let (a, b) = line(&t[..middle], &x[..middle])?;
+    let (c, d) = line(&t[middle + 1..], &x[middle + 1..])?;
+    let shift = (a - c) / (d - b);
+    if (d - b) * sense <= 0.0 || !shift.is_finite() || shift.abs() > t[t.len() - 1].abs() {
+        return None;
+    }
+    let squares = t
+        .iter()
+        .zip(x)
+        .map(|(&t, &x)| {
+            if t < shift {
+                x - a - b * t
+            } else {
+                x - c - d * t
+            }
+        })
+        .map(|r| r * r)
+        .sum();
+    Some((shift, a + b * shift, squares))
+}
+
+fn range_of(values: &[f64]) -> f64 {
+    let (low, high) = values
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), &v| {
+            (l.min(v), h.max(v))
+        });
+    if high > low { high - low } else { 0.0 }
+}

@@ -1,0 +1,156 @@
+//! Lost motion: travel after a reversal before force has come back.
+//!
+//! What force should be is taken from the same stroke: at equal speed, while slowing down,
+//! the oil is under load whatever happened at the reversal. A curve made from other steps
+//! can raise that expectation where the slowing-down branch is itself short of force.
+
+use super::{Direction, Fold};
+use crate::signal::sample_circular;
+
+/// The static level of a damper, which carries no damping: gas force, stiffness and lag.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct StaticLevel {
+    /// Force at mid-stroke and no speed, N.
+    pub gas_force_n: f64,
+    /// Rise with compression, N/m.
+    pub gas_stiffness_n_m: f64,
+    /// Friction, N.
+    pub friction_n: f64,
+    /// Delay of the force channel to take out first, s.
+    pub lag_s: f64,
+}
+
+/// What happened after one reversal.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Recovery {
+    /// Travel from the reversal until half of the expected force is back, m.
+    pub lost_m: f64,
+    /// Phase where that is.
+    pub phase: f64,
+    /// Largest deficit of force on the way, N.
+    pub deficit_n: f64,
+    /// Share of the expected force missing, averaged over the lost travel, 0..1.
+    pub missing: f64,
+    /// Travel over which force stayed within a quarter of the expected rise of its static
+    /// level, m: the flat stretch.
+    pub flat_m: f64,
+    /// Steepest recovery, N/m, over the steepest rise the expected force has.
+    pub abruptness: f64,
+}
+
+/// Force counts as back at this share of what is expected.
+const BACK: f64 = 0.5;
+/// Force within this share of the expected rise of the static level is flat.
+const FLAT: f64 = 0.25;
+/// An expectation below this share of the stroke's largest, or this many times the noise,
+/// cannot be judged.
+const GUARD_SHARE: f64 = 0.05;
+const GUARD_NOISE: f64 = 4.0;
+
+/// Looks at the start of the stroke of `direction` in `force` (on the phase grid of `fold`,
+/// one cycle's or the fold's own). `expected(speed)` is the hydraulic force, N positive, the
+/// curve gives at a speed, 0 where it is not known. `noise` is the standard deviation of
+/// `force`, N.
+pub fn recovery(
+    fold: &Fold,
+    force: &[f64],
+    period: f64,
+    direction: Direction,
+    level: &StaticLevel,
+    noise: f64,
+    expected: &dyn Fn(f64) -> f64,
+) -> Recovery {
+    let n = fold.travel.len();
+    let peak = fold.peaks.get(direction);
+    let begin = match direction {
+        Direction::Compression => 0,
+        Direction::Rebound => (fold.turn_phase * n as f64).round() as usize,
+    };
+    let sign = direction.sign();
+    let shift = level.lag_s / period;
+    let rest = |i: usize| level.gas_force_n + level.gas_stiffness_n_m * fold.travel[i % n];
+    // Resisting force above the static level.
+    let load = |phase: f64| {
+        let i = (phase.rem_euclid(1.0) * n as f64).round() as usize;
+        sign * (sample_circular(force, phase + shift) - rest(i))
+    };
+    let speed = |i: usize| sign * fold.velocity[i % n];
+    let steps =
+        (((peak.phase - begin as f64 / n as f64).rem_euclid(1.0)) * n as f64).round() as usize;
+    let end = match direction {
+        Direction::Compression => (fold.turn_phase * n as f64).round() as usize,
+        Direction::Rebound => n,
+    };
+    // Load while slowing down, by speed: (speed rising, load).
+    let mut slowing: Vec<(f64, f64)> = (begin + steps..end)
+        .rev()
+        .map(|i| (speed(i), load(i as f64 / n as f64)))
+        .collect();
+    slowing.retain(|(v, _)| *v > 0.0);
+    let from_branch = |v: f64| {
+        let k = slowing.partition_point(|(u, _)| *u < v);
+        slowing
+            .get(k.min(slowing.len().saturating_sub(1)))
+            .map_or(0.0, |p| p.1)
+    };
+    let wanted = |i: usize| {
+        let v = speed(i);
+        from_branch(v).max(expected(v) + level.friction_n).max(0.0)
+    };
+    let largest = (begin..end).map(wanted).fold(0.0, f64::max);
+    let guard = (GUARD_SHARE * largest).max(GUARD_NOISE * noise);
+    let mut out = Recovery {
+        lost_m: 0.0,
+        phase: begin as f64 / n as f64,
+        deficit_n: 0.0,
+        missing: 0.0,
+        flat_m: 0.0,
+        abruptness: 0.0,
+    };
+    let origin = fold.travel[begin % n];
+    let gone = |i: usize| (fold.travel[i % n] - origin).abs();
+    let mut short = false;
+    let mut missing = (0.0, 0u32);
+    let mut steepest = (0.0_f64, 0.0_f64);
+    // Half a stroke and a little more: a void may outlast the peak of speed.
+    for i in begin..begin + steps + (end - begin - steps) / 2 {
+        let want = wanted(i);
+        if want < guard || speed(i) <= 0.0 {
+            continue;
+        }
+        let have = load(i as f64 / n as f64);
+        let travel_step = (fold.travel[(i + 1) % n] - fold.travel[i % n]).abs();
+        if have >= BACK * want {
+            if !short {
+                break;
+            }
+            out.lost_m = gone(i);
+            out.phase = i as f64 / n as f64;
+            let rise = load((i + 2) as f64 / n as f64) - load(i as f64 / n as f64 - 2.0 / n as f64);
+            steepest.0 = rise / (4.0 * travel_step.max(f64::MIN_POSITIVE));
+            break;
+        }
+        short = true;
+        out.deficit_n = out.deficit_n.max(want - have);
+        missing = (missing.0 + 1.0 - have / want, missing.1 + 1);
+        if have.abs() <= FLAT * want {
+            out.flat_m += travel_step;
+        }
+        steepest.1 = steepest
+            .1
+            .max((wanted(i + 1) - want) / travel_step.max(f64::MIN_POSITIVE));
+    }
+    if short && out.lost_m == 0.0 {
+        // Never came back within the stretch looked at.
+        let last = begin + steps + (end - begin - steps) / 2;
+        out.lost_m = gone(last);
+        out.phase = (last % n) as f64 / n as f64;
+    }
+    if missing.1 > 0 {
+        out.missing = missing.0 / f64::from(missing.1);
+    }
+    if steepest.1 > 0.0 {
+        out.abruptness = steepest.0 / steepest.1;
+    }
+    out
+}
