@@ -4,6 +4,7 @@ mod interpolate;
 mod local_fit;
 mod noise;
 mod periodic;
+mod regression;
 
 pub use interpolate::{HatGrid, cubic_at, hat_regression};
 pub use local_fit::{dot_circular, polynomial_weights, savitzky_golay};
@@ -12,3 +13,4 @@ pub use periodic::{
     Harmonic, circular_savitzky_golay, fourth_order_difference, harmonics, sample_circular,
     series_at,
 };
+pub use regression::{Regression, least_squares, robust_clustered};

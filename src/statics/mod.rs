@@ -1,7 +1,19 @@
 //! Statics: gas force, gas stiffness, friction, and the lag of the force channel, which
 //! must be known before a loop can be read.
 
+mod lag;
+mod rest;
+
+pub use lag::{LoopCauses, loop_causes};
+pub use rest::{Estimate, Rest, RestSettings, rest};
+
+use std::f64::consts::PI;
+
 use serde::{Deserialize, Serialize};
+
+use crate::cards::DamperCard;
+use crate::steps::Step;
+use crate::steps::lost_motion::StaticLevel;
 
 /// An interval, low end first.
 pub type Interval = [f64; 2];
@@ -44,4 +56,105 @@ pub struct StaticsIntervals {
     pub gas_stiffness_n_m: Option<Interval>,
     /// Of the friction.
     pub friction_n: Option<Interval>,
+}
+
+impl Statics {
+    /// The level that carries no damping, for reading loops.
+    pub fn level(&self) -> StaticLevel {
+        StaticLevel {
+            gas_force_n: self.gas_force_n.unwrap_or(0.0),
+            gas_stiffness_n_m: self.gas_stiffness_n_m.unwrap_or(0.0),
+            friction_n: self.friction_n.unwrap_or(0.0),
+            lag_s: self.force_lag_applied_s,
+        }
+    }
+}
+
+/// Gas force, stiffness, friction and lag of a run (docs/methods/statics.md).
+///
+/// With a slow step they come from it; without one, from the slow part of the slowest step,
+/// with wider intervals. `stated_lag` is a force delay the person gave, s.
+pub fn statics(
+    steps: &[Step],
+    settings: &RestSettings,
+    stated_lag: Option<f64>,
+    card: Option<&DamperCard>,
+) -> Statics {
+    let mut by_speed: Vec<&Step> = steps.iter().collect();
+    by_speed.sort_by(|a, b| a.top_speed().total_cmp(&b.top_speed()));
+    let slow: Vec<&Step> =
+        by_speed.iter().copied().filter(|s| s.top_speed() < settings.slow_m_s).collect();
+    let from_slow = pooled(&slow, |s| rest(s, settings, s.top_speed(), stated_lag.unwrap_or(0.0), None));
+    let known = from_slow.map(|r| (r.stiffness.value, r.stiffness.half_width / 2.0));
+    let causes = loop_causes(steps, known, stated_lag);
+    let lag = causes.lag.map_or(0.0, |l| l.0);
+    let mut out = Statics { force_lag_applied_s: lag, identifiable: causes.said.clone(), ..Statics::default() };
+    if let Some((tau, se)) = causes.lag {
+        out.force_lag_s = Some(tau);
+        out.force_lag_ci95_s = Some([tau - causes.t95 * se, tau + causes.t95 * se]);
+    }
+    if let Some((compliance, se)) = causes.compliance {
+        out.series_stiffness_n_m = Some(1.0 / compliance);
+        let (low, high) = (compliance - causes.t95 * se, compliance + causes.t95 * se);
+        out.series_stiffness_ci95_n_m = (low > 0.0).then(|| [1.0 / high, 1.0 / low]);
+    }
+    let (found, method) = if let Some(found) = from_slow {
+        (Some(found), format!("slow step at {:.1} mm/s peak, taken to zero speed", 1e3 * slow[0].top_speed()))
+    } else {
+        let slowest: Vec<&Step> = by_speed.iter().copied().take(2).collect();
+        // Lag and stiffness look alike in one step; what the whole ladder says is held.
+        let stiffness = causes.stiffness.map(|(k, _)| k);
+        let found = pooled(&slowest, |s| {
+            rest(s, settings, settings.low_m_s.min(0.6 * s.top_speed()).max(0.3 * s.top_speed()), lag, stiffness)
+        });
+        let found = found.map(|mut r| {
+            if let Some((_, se)) = causes.stiffness {
+                r.stiffness.half_width = causes.t95 * se;
+            }
+            r
+        });
+        let speed = slowest.first().map_or(0.0, |s| 1e3 * s.top_speed());
+        (found, format!("no slow step: the slow part of the slowest steps ({speed:.0} mm/s peak), taken to zero speed"))
+    };
+    out.method = method;
+    if let Some(found) = found {
+        let interval = |e: &Estimate| [e.value - e.half_width, e.value + e.half_width];
+        out.gas_force_n = Some(found.gas_force.value);
+        out.gas_stiffness_n_m = Some(found.stiffness.value);
+        out.friction_n = Some(found.friction.value.max(0.0));
+        out.ci95 = StaticsIntervals {
+            gas_force_n: Some(interval(&found.gas_force)),
+            gas_stiffness_n_m: Some(interval(&found.stiffness)),
+            friction_n: Some(interval(&found.friction)),
+        };
+        let rod = card.and_then(|c| c.rod_mm).filter(|d| *d > 0.0);
+        out.gas_pressure_pa = rod.map(|d| found.gas_force.value / (0.25 * PI * (d * 1e-3).powi(2)));
+    } else {
+        out.method = "not enough slow motion to tell gas force and friction".into();
+    }
+    out
+}
+
+/// Mean over steps, weighted by the squares of their intervals.
+fn pooled(steps: &[&Step], one: impl Fn(&Step) -> Option<Rest>) -> Option<Rest> {
+    let found: Vec<Rest> = steps.iter().filter_map(|s| one(s)).collect();
+    let first = found.first()?;
+    let pool = |pick: &dyn Fn(&Rest) -> Estimate| {
+        let least = found.iter().map(|r| pick(r).half_width).fold(f64::INFINITY, f64::min);
+        if found.len() < 2 || least <= 0.0 {
+            return pick(first);
+        }
+        let weight = |e: &Estimate| 1.0 / e.half_width.powi(2);
+        let total: f64 = found.iter().map(|r| weight(&pick(r))).sum();
+        let value = found.iter().map(|r| weight(&pick(r)) * pick(r).value).sum::<f64>() / total;
+        // Steps that disagree widen the interval.
+        let apart = found.iter().map(|r| (pick(r).value - value).abs()).fold(0.0, f64::max);
+        Estimate { value, half_width: (1.0 / total).sqrt().max(0.5 * apart) }
+    };
+    Some(Rest {
+        gas_force: pool(&|r| r.gas_force),
+        stiffness: pool(&|r| r.stiffness),
+        friction: pool(&|r| r.friction),
+        curved: first.curved,
+    })
 }
