@@ -1,8 +1,18 @@
 //! Curves: force against velocity per direction, from peaks and from whole cycles.
 
+mod expected;
+mod full_cycle;
+mod peaks;
+
+pub use expected::Expected;
+pub use full_cycle::{FullCycleSettings, full_cycle, speed_grid};
+pub use peaks::{PeakSample, peak_sample};
+
 use serde::{Deserialize, Serialize};
 
-use crate::steps::PerDirection;
+use crate::recording::SweepTable;
+use crate::steps::lost_motion::StaticLevel;
+use crate::steps::{Direction, PerDirection, Step};
 
 /// One point of the full-cycle curve (contract: `curve.*[]`).
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
@@ -40,4 +50,69 @@ pub struct Curve {
     pub rebound: Vec<CurvePoint>,
     /// Peak-velocity points, speed rising.
     pub peaks: PerDirection<Vec<PeakPoint>>,
+    /// The cycles behind each of `peaks`, in the same order: (speed m/s, force N).
+    #[serde(skip)]
+    pub peak_cycles: PerDirection<Vec<Vec<(f64, f64)>>>,
+}
+
+impl Curve {
+    /// Full-cycle curve of one direction.
+    pub fn get(&self, direction: Direction) -> &[CurvePoint] {
+        match direction {
+            Direction::Compression => &self.compression,
+            Direction::Rebound => &self.rebound,
+        }
+    }
+}
+
+/// Both views of a run's curve.
+pub fn curve(steps: &[Step], level: &StaticLevel, settings: &FullCycleSettings) -> Curve {
+    let mut out = Curve {
+        compression: full_cycle(steps, Direction::Compression, level, settings),
+        rebound: full_cycle(steps, Direction::Rebound, level, settings),
+        ..Curve::default()
+    };
+    for direction in Direction::BOTH {
+        let mut samples: Vec<PeakSample> = steps
+            .iter()
+            .map(|s| peak_sample(s, direction, level))
+            .collect();
+        samples.sort_by(|a, b| a.point.velocity_m_s.total_cmp(&b.point.velocity_m_s));
+        *out.peaks.get_mut(direction) = samples.iter().map(|s| s.point).collect();
+        *out.peak_cycles.get_mut(direction) = samples.into_iter().map(|s| s.cycles).collect();
+    }
+    out
+}
+
+/// The curve of a reduced table: forces as given, nothing taken out.
+pub fn curve_of_table(table: &SweepTable) -> Curve {
+    let points = |rows: &[(f64, f64)]| {
+        rows.iter()
+            .map(|&(v, f)| CurvePoint {
+                velocity_m_s: v,
+                force_n: f,
+                se_n: None,
+                total_force_n: f,
+            })
+            .collect()
+    };
+    let peaks = |rows: &[(f64, f64)]| {
+        rows.iter()
+            .map(|&(v, f)| PeakPoint {
+                velocity_m_s: v,
+                force_n: f,
+                se_n: None,
+                step: None,
+            })
+            .collect()
+    };
+    Curve {
+        compression: points(&table.compression),
+        rebound: points(&table.rebound),
+        peaks: PerDirection {
+            compression: peaks(&table.compression),
+            rebound: peaks(&table.rebound),
+        },
+        peak_cycles: PerDirection::default(),
+    }
 }

@@ -88,8 +88,12 @@ pub fn robust_clustered(
     let mut now = weights.to_vec();
     let mut fit = least_squares(columns, y, &now)?;
     for _ in 0..ROUNDS {
-        let mut sizes: Vec<f64> =
-            fit.residuals.iter().zip(weights).map(|(r, w)| r.abs() * w.sqrt()).collect();
+        let mut sizes: Vec<f64> = fit
+            .residuals
+            .iter()
+            .zip(weights)
+            .map(|(r, w)| r.abs() * w.sqrt())
+            .collect();
         let middle = sizes.len() / 2;
         let (_, median, _) = sizes.select_nth_unstable_by(middle, f64::total_cmp);
         let scale = *median / 0.674_489_75;
@@ -98,7 +102,11 @@ pub fn robust_clustered(
         }
         for ((now, w), r) in now.iter_mut().zip(weights).zip(&fit.residuals) {
             let u = r * w.sqrt() / (BIWEIGHT * scale);
-            *now = if u.abs() < 1.0 { w * (1.0 - u * u).powi(2) } else { 0.0 };
+            *now = if u.abs() < 1.0 {
+                w * (1.0 - u * u).powi(2)
+            } else {
+                0.0
+            };
         }
         match least_squares(columns, y, &now) {
             Some(better) => fit = better,
@@ -112,7 +120,9 @@ pub fn robust_clustered(
 fn sandwich(columns: &[Vec<f64>], fit: &Regression, clusters: &[usize]) -> Option<DMatrix<f64>> {
     let (n, p) = (fit.residuals.len(), columns.len());
     let bread = DMatrix::from_fn(p, p, |j, k| {
-        (0..n).map(|i| fit.weights[i] * columns[j][i] * columns[k][i]).sum::<f64>()
+        (0..n)
+            .map(|i| fit.weights[i] * columns[j][i] * columns[k][i])
+            .sum::<f64>()
     });
     // Scaled before inverting: the columns may be of very different size.
     let scale: Vec<f64> = (0..p).map(|j| bread[(j, j)].sqrt()).collect();
@@ -145,7 +155,11 @@ mod tests {
         let n = 60;
         let x: Vec<f64> = (0..n).map(f64::from).collect();
         let z: Vec<f64> = (0..n).map(|i| (f64::from(i) * 1.7).sin()).collect();
-        let mut y: Vec<f64> = x.iter().zip(&z).map(|(x, z)| 3.0 + 0.5 * x - 2.0 * z).collect();
+        let mut y: Vec<f64> = x
+            .iter()
+            .zip(&z)
+            .map(|(x, z)| 3.0 + 0.5 * x - 2.0 * z)
+            .collect();
         let columns = vec![vec![1.0; n as usize], x, z];
         let weights = vec![1.0; n as usize];
         let plain = least_squares(&columns, &y, &weights).unwrap();
@@ -158,7 +172,11 @@ mod tests {
         }
         let clusters: Vec<usize> = (0..n as usize).map(|i| i / 6).collect();
         let robust = robust_clustered(&columns, &y, &weights, &clusters).unwrap();
-        assert!((robust.coefficients[1] - 0.5).abs() < 1e-3, "{:?}", robust.coefficients);
+        assert!(
+            (robust.coefficients[1] - 0.5).abs() < 1e-3,
+            "{:?}",
+            robust.coefficients
+        );
         assert!((robust.coefficients[2] + 2.0).abs() < 1e-2);
     }
 

@@ -35,8 +35,8 @@ pub struct LoopCauses {
 
 /// Shares of the peak speed at which the branches are compared.
 const SHARES: [f64; 22] = [
-    0.06, 0.09, 0.12, 0.16, 0.2, 0.24, 0.28, 0.32, 0.36, 0.4, 0.44, 0.48, 0.52, 0.56, 0.6, 0.65, 0.7, 0.75,
-    0.8, 0.85, 0.9, 0.94,
+    0.06, 0.09, 0.12, 0.16, 0.2, 0.24, 0.28, 0.32, 0.36, 0.4, 0.44, 0.48, 0.52, 0.56, 0.6, 0.65,
+    0.7, 0.75, 0.8, 0.85, 0.9, 0.94,
 ];
 /// A cause is added only if the loops speak for it at this level.
 const ADD_LEVEL: f64 = 0.01;
@@ -66,25 +66,38 @@ pub fn loop_causes(
     known_stiffness: Option<(f64, f64)>,
     stated_lag: Option<f64>,
 ) -> LoopCauses {
-    let mut out = LoopCauses { t95: 1.96, ..LoopCauses::default() };
+    let mut out = LoopCauses {
+        t95: 1.96,
+        ..LoopCauses::default()
+    };
     let mut shift = stated_lag.unwrap_or(0.0);
     let mut rows = gather(steps, shift);
     if rows.df.len() < 8 {
-        out.said.push("too few strokes with both branches to tell lag from gas stiffness".into());
+        out.said
+            .push("too few strokes with both branches to tell lag from gas stiffness".into());
         return out;
     }
     let Some(mut chosen) = choose(&rows, known_stiffness, stated_lag.is_some()) else {
-        out.said.push("the loops do not separate gas stiffness from lag".into());
+        out.said
+            .push("the loops do not separate gas stiffness from lag".into());
         return out;
     };
     if let (None, Some(_)) = (stated_lag, chosen.lag_column) {
-        let longest = steps.iter().map(Step::period_s).fold(f64::INFINITY, f64::min) * 0.1;
+        let longest = steps
+            .iter()
+            .map(Step::period_s)
+            .fold(f64::INFINITY, f64::min)
+            * 0.1;
         for _ in 0..ROUNDS {
-            let Some(column) = chosen.lag_column else { break };
+            let Some(column) = chosen.lag_column else {
+                break;
+            };
             let more = chosen.fit.coefficients[column];
             shift = (shift + more).clamp(-longest, longest);
             rows = gather(steps, shift);
-            let Some(next) = refit(&rows, known_stiffness, &chosen) else { break };
+            let Some(next) = refit(&rows, known_stiffness, &chosen) else {
+                break;
+            };
             chosen = next;
             if more.abs() < 1e-7 {
                 break;
@@ -94,7 +107,8 @@ pub fn loop_causes(
     let strokes = rows.cluster.iter().copied().max().map_or(1, |m| m + 1);
     let freedom = strokes.saturating_sub(chosen.fit.coefficients.len()).max(1) as f64;
     out.t95 = t_quantile(0.975, freedom).unwrap_or(12.7);
-    let read = |column: Option<usize>| column.map(|c| (chosen.fit.coefficients[c], chosen.fit.se(c)));
+    let read =
+        |column: Option<usize>| column.map(|c| (chosen.fit.coefficients[c], chosen.fit.se(c)));
     out.stiffness = read(Some(0));
     out.compliance = read(chosen.compliance_column).filter(|(c, _)| *c > 0.0);
     out.lag = match stated_lag {
@@ -110,13 +124,19 @@ pub fn loop_causes(
 fn explain(out: &mut LoopCauses, chosen: &Chosen, stated: Option<f64>) {
     let said = match (stated, out.lag, out.compliance) {
         (Some(_), ..) => "force delay as stated; gas stiffness from the loops with it taken out",
-        (None, Some(_), Some(_)) => "force delay, series compliance and gas stiffness told apart over the speeds",
+        (None, Some(_), Some(_)) => {
+            "force delay, series compliance and gas stiffness told apart over the speeds"
+        }
         (None, Some(_), None) if chosen.rivals => {
             "force delay and series compliance explain the loops about equally well; taken as delay"
         }
         (None, Some(_), None) => "force delay and gas stiffness told apart over the speeds",
-        (None, None, Some(_)) => "series compliance (oil, structure) and gas stiffness told apart over the speeds",
-        (None, None, None) => "loop width is explained by gas stiffness; no delay of the force channel is seen",
+        (None, None, Some(_)) => {
+            "series compliance (oil, structure) and gas stiffness told apart over the speeds"
+        }
+        (None, None, None) => {
+            "loop width is explained by gas stiffness; no delay of the force channel is seen"
+        }
     };
     out.said.push(said.to_owned());
 }
@@ -132,12 +152,22 @@ fn gather(steps: &[Step], shift: f64) -> Rows {
             .map(|i| crate::signal::sample_circular(&fold.force, i as f64 / n as f64 + late))
             .collect();
         let noise = step.force_noise_n / (step.cycles_used.max(1) as f64).sqrt();
-        let largest = step.peak_force_n.compression.abs().max(step.peak_force_n.rebound.abs());
+        let largest = step
+            .peak_force_n
+            .compression
+            .abs()
+            .max(step.peak_force_n.rebound.abs());
         let weight = 1.0 / (noise.powi(2) + (FLOOR_SHARE * largest).powi(2)).max(f64::MIN_POSITIVE);
         for direction in Direction::BOTH {
             let peak = fold.peaks.get(direction);
             let speeds: Vec<f64> = SHARES.iter().map(|s| s * peak.speed).collect();
-            let found = passages(&fold.velocity, fold.turn_phase, peak.phase, direction, &speeds);
+            let found = passages(
+                &fold.velocity,
+                fold.turn_phase,
+                peak.phase,
+                direction,
+                &speeds,
+            );
             let points: Vec<_> = found
                 .iter()
                 .flatten()
@@ -150,7 +180,9 @@ fn gather(steps: &[Step], shift: f64) -> Rows {
                 .collect();
             let mut any = false;
             for i in 0..points.len() {
-                let Some(slope) = local_slope(&points, i, direction) else { continue };
+                let Some(slope) = local_slope(&points, i, direction) else {
+                    continue;
+                };
                 let (_, f, x, a) = points[i];
                 let da = a.0 - a.1;
                 rows.df.push(f.0 - f.1);
@@ -180,7 +212,10 @@ fn local_slope(points: &[BranchPoint], i: usize, direction: Direction) -> Option
     let mean_v = near.iter().map(|p| p.0).sum::<f64>() / n;
     let load = |p: &BranchPoint| direction.sign() * f64::midpoint(p.1.0, p.1.1);
     let mean_f = near.iter().map(load).sum::<f64>() / n;
-    let top: f64 = near.iter().map(|p| (p.0 - mean_v) * (load(p) - mean_f)).sum();
+    let top: f64 = near
+        .iter()
+        .map(|p| (p.0 - mean_v) * (load(p) - mean_f))
+        .sum();
     let bottom: f64 = near.iter().map(|p| (p.0 - mean_v).powi(2)).sum();
     (bottom > 0.0).then(|| top / bottom)
 }
@@ -201,7 +236,8 @@ fn fit_with(rows: &Rows, known: Option<(f64, f64)>, lag: bool, compliance: bool)
     columns.extend(lag.then(|| rows.slope_da.clone()));
     let compliance_column = compliance.then_some(columns.len());
     columns.extend(compliance.then(|| rows.slope2_da.clone()));
-    let (mut y, mut weight, mut cluster) = (rows.df.clone(), rows.weight.clone(), rows.cluster.clone());
+    let (mut y, mut weight, mut cluster) =
+        (rows.df.clone(), rows.weight.clone(), rows.cluster.clone());
     if let Some((k, se)) = known {
         // The slow step's stiffness is one more observation of the first coefficient. The
         // gas may be stiffer at speed (adiabatic against isothermal), hence the wide floor.
@@ -213,12 +249,25 @@ fn fit_with(rows: &Rows, known: Option<(f64, f64)>, lag: bool, compliance: bool)
         cluster.push(cluster.iter().copied().max().map_or(0, |m| m + 1));
     }
     let fit = robust_clustered(&columns, &y, &weight, &cluster)?;
-    Some(Chosen { fit, lag_column, compliance_column, rivals: false })
+    Some(Chosen {
+        fit,
+        lag_column,
+        compliance_column,
+        rivals: false,
+    })
 }
 
 fn refit(rows: &Rows, known: Option<(f64, f64)>, like: &Chosen) -> Option<Chosen> {
-    let next = fit_with(rows, known, like.lag_column.is_some(), like.compliance_column.is_some())?;
-    Some(Chosen { rivals: like.rivals, ..next })
+    let next = fit_with(
+        rows,
+        known,
+        like.lag_column.is_some(),
+        like.compliance_column.is_some(),
+    )?;
+    Some(Chosen {
+        rivals: like.rivals,
+        ..next
+    })
 }
 
 /// Adds causes one at a time while the loops speak for them.
@@ -226,8 +275,14 @@ fn choose(rows: &Rows, known: Option<(f64, f64)>, lag_known: bool) -> Option<Cho
     let strokes = rows.cluster.iter().copied().max().map_or(1, |m| m + 1);
     // Loss of each model on one scale: the plainest model's robust weights would favour it.
     let loss = |c: &Chosen| {
-        let sizes: Vec<f64> =
-            c.fit.residuals.iter().take(rows.df.len()).zip(&rows.weight).map(|(r, w)| w * r * r).collect();
+        let sizes: Vec<f64> = c
+            .fit
+            .residuals
+            .iter()
+            .take(rows.df.len())
+            .zip(&rows.weight)
+            .map(|(r, w)| w * r * r)
+            .collect();
         trimmed(sizes)
     };
     let better = |more: &Chosen, less: &Chosen| {
@@ -236,9 +291,17 @@ fn choose(rows: &Rows, known: Option<(f64, f64)>, lag_known: bool) -> Option<Cho
         gain > 0.0 && f_upper_tail(gain, 1.0, freedom).is_some_and(|p| p < ADD_LEVEL)
     };
     let plain = fit_with(rows, known, false, false)?;
-    let delay = if lag_known { None } else { fit_with(rows, known, true, false) };
+    let delay = if lag_known {
+        None
+    } else {
+        fit_with(rows, known, true, false)
+    };
     let soft = fit_with(rows, known, false, true).filter(|c| c.fit.coefficients[1] > 0.0);
-    let both = if lag_known { None } else { fit_with(rows, known, true, true) };
+    let both = if lag_known {
+        None
+    } else {
+        fit_with(rows, known, true, true)
+    };
     let first = match (delay, soft) {
         (Some(d), Some(s)) => {
             let rivals = (loss(&d) / loss(&s).max(f64::MIN_POSITIVE)).ln().abs() < 0.1;
@@ -247,8 +310,13 @@ fn choose(rows: &Rows, known: Option<(f64, f64)>, lag_known: bool) -> Option<Cho
         }
         (d, s) => d.or(s),
     };
-    let Some(first) = first.filter(|f| better(f, &plain)) else { return Some(plain) };
-    let sensible = |c: &Chosen| c.compliance_column.is_none_or(|k| c.fit.coefficients[k] > 0.0);
+    let Some(first) = first.filter(|f| better(f, &plain)) else {
+        return Some(plain);
+    };
+    let sensible = |c: &Chosen| {
+        c.compliance_column
+            .is_none_or(|k| c.fit.coefficients[k] > 0.0)
+    };
     match both {
         Some(both) if sensible(&both) && better(&both, &first) => Some(both),
         _ => Some(first),

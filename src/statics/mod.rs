@@ -82,13 +82,22 @@ pub fn statics(
 ) -> Statics {
     let mut by_speed: Vec<&Step> = steps.iter().collect();
     by_speed.sort_by(|a, b| a.top_speed().total_cmp(&b.top_speed()));
-    let slow: Vec<&Step> =
-        by_speed.iter().copied().filter(|s| s.top_speed() < settings.slow_m_s).collect();
-    let from_slow = pooled(&slow, |s| rest(s, settings, s.top_speed(), stated_lag.unwrap_or(0.0), None));
+    let slow: Vec<&Step> = by_speed
+        .iter()
+        .copied()
+        .filter(|s| s.top_speed() < settings.slow_m_s)
+        .collect();
+    let from_slow = pooled(&slow, |s| {
+        rest(s, settings, s.top_speed(), stated_lag.unwrap_or(0.0), None)
+    });
     let known = from_slow.map(|r| (r.stiffness.value, r.stiffness.half_width / 2.0));
     let causes = loop_causes(steps, known, stated_lag);
     let lag = causes.lag.map_or(0.0, |l| l.0);
-    let mut out = Statics { force_lag_applied_s: lag, identifiable: causes.said.clone(), ..Statics::default() };
+    let mut out = Statics {
+        force_lag_applied_s: lag,
+        identifiable: causes.said.clone(),
+        ..Statics::default()
+    };
     if let Some((tau, se)) = causes.lag {
         out.force_lag_s = Some(tau);
         out.force_lag_ci95_s = Some([tau - causes.t95 * se, tau + causes.t95 * se]);
@@ -99,13 +108,28 @@ pub fn statics(
         out.series_stiffness_ci95_n_m = (low > 0.0).then(|| [1.0 / high, 1.0 / low]);
     }
     let (found, method) = if let Some(found) = from_slow {
-        (Some(found), format!("slow step at {:.1} mm/s peak, taken to zero speed", 1e3 * slow[0].top_speed()))
+        (
+            Some(found),
+            format!(
+                "slow step at {:.1} mm/s peak, taken to zero speed",
+                1e3 * slow[0].top_speed()
+            ),
+        )
     } else {
         let slowest: Vec<&Step> = by_speed.iter().copied().take(2).collect();
         // Lag and stiffness look alike in one step; what the whole ladder says is held.
         let stiffness = causes.stiffness.map(|(k, _)| k);
         let found = pooled(&slowest, |s| {
-            rest(s, settings, settings.low_m_s.min(0.6 * s.top_speed()).max(0.3 * s.top_speed()), lag, stiffness)
+            rest(
+                s,
+                settings,
+                settings
+                    .low_m_s
+                    .min(0.6 * s.top_speed())
+                    .max(0.3 * s.top_speed()),
+                lag,
+                stiffness,
+            )
         });
         let found = found.map(|mut r| {
             if let Some((_, se)) = causes.stiffness {
@@ -114,7 +138,12 @@ pub fn statics(
             r
         });
         let speed = slowest.first().map_or(0.0, |s| 1e3 * s.top_speed());
-        (found, format!("no slow step: the slow part of the slowest steps ({speed:.0} mm/s peak), taken to zero speed"))
+        (
+            found,
+            format!(
+                "no slow step: the slow part of the slowest steps ({speed:.0} mm/s peak), taken to zero speed"
+            ),
+        )
     };
     out.method = method;
     if let Some(found) = found {
@@ -140,16 +169,29 @@ fn pooled(steps: &[&Step], one: impl Fn(&Step) -> Option<Rest>) -> Option<Rest> 
     let found: Vec<Rest> = steps.iter().filter_map(|s| one(s)).collect();
     let first = found.first()?;
     let pool = |pick: &dyn Fn(&Rest) -> Estimate| {
-        let least = found.iter().map(|r| pick(r).half_width).fold(f64::INFINITY, f64::min);
+        let least = found
+            .iter()
+            .map(|r| pick(r).half_width)
+            .fold(f64::INFINITY, f64::min);
         if found.len() < 2 || least <= 0.0 {
             return pick(first);
         }
         let weight = |e: &Estimate| 1.0 / e.half_width.powi(2);
         let total: f64 = found.iter().map(|r| weight(&pick(r))).sum();
-        let value = found.iter().map(|r| weight(&pick(r)) * pick(r).value).sum::<f64>() / total;
+        let value = found
+            .iter()
+            .map(|r| weight(&pick(r)) * pick(r).value)
+            .sum::<f64>()
+            / total;
         // Steps that disagree widen the interval.
-        let apart = found.iter().map(|r| (pick(r).value - value).abs()).fold(0.0, f64::max);
-        Estimate { value, half_width: (1.0 / total).sqrt().max(0.5 * apart) }
+        let apart = found
+            .iter()
+            .map(|r| (pick(r).value - value).abs())
+            .fold(0.0, f64::max);
+        Estimate {
+            value,
+            half_width: (1.0 / total).sqrt().max(0.5 * apart),
+        }
     };
     Some(Rest {
         gas_force: pool(&|r| r.gas_force),

@@ -24,7 +24,11 @@ pub struct RestSettings {
 
 impl Default for RestSettings {
     fn default() -> Self {
-        Self { slow_m_s: 0.015, low_m_s: 0.06, turning_share: 0.25 }
+        Self {
+            slow_m_s: 0.015,
+            low_m_s: 0.06,
+            turning_share: 0.25,
+        }
     }
 }
 
@@ -57,7 +61,13 @@ const EXTRAPOLATION_SHARE: f64 = 0.5;
 
 /// Fits eq. 2 to one step, speeds up to `limit` m/s, force delayed by `lag` s. `stiffness`,
 /// if given, is held fixed. `None` if too little of the loop is slow enough.
-pub fn rest(step: &Step, settings: &RestSettings, limit: f64, lag: f64, stiffness: Option<f64>) -> Option<Rest> {
+pub fn rest(
+    step: &Step,
+    settings: &RestSettings,
+    limit: f64,
+    lag: f64,
+    stiffness: Option<f64>,
+) -> Option<Rest> {
     let fold = &step.fold;
     let n = fold.force.len();
     let top = limit.min(step.top_speed());
@@ -79,7 +89,9 @@ pub fn rest(step: &Step, settings: &RestSettings, limit: f64, lag: f64, stiffnes
     };
     let columns = |curved: bool| -> Vec<Vec<f64>> {
         let column = |f: &dyn Fn(f64, f64) -> f64| -> Vec<f64> {
-            rows.iter().map(|&i| f(fold.travel[i], fold.velocity[i])).collect()
+            rows.iter()
+                .map(|&i| f(fold.travel[i], fold.velocity[i]))
+                .collect()
         };
         let mut all = vec![column(&|_, _| 1.0), column(&|_, v| v.signum())];
         if stiffness.is_none() {
@@ -97,35 +109,54 @@ pub fn rest(step: &Step, settings: &RestSettings, limit: f64, lag: f64, stiffnes
     let fit = |force: &[f64], curved: bool| least_squares(&columns(curved), &read(force), &weights);
     let straight = fit(&fold.force, false)?;
     let bent = fit(&fold.force, true);
-    let curved = bent.as_ref().is_some_and(|b| b.rss < (1.0 - CURVED_PAYS) * straight.rss);
+    let curved = bent
+        .as_ref()
+        .is_some_and(|b| b.rss < (1.0 - CURVED_PAYS) * straight.rss);
     let (main, other) = match (&bent, curved) {
         (Some(b), true) => (b, &straight),
         (Some(b), false) => (&straight, b),
         (None, _) => (&straight, &straight),
     };
     // Cycles are the independent units; with fewer than three, the residuals must do.
-    let per_cycle: Vec<Vec<f64>> =
-        step.kept.iter().filter_map(|c| fit(&c.force, curved)).map(|r| r.coefficients).collect();
+    let per_cycle: Vec<Vec<f64>> = step
+        .kept
+        .iter()
+        .filter_map(|c| fit(&c.force, curved))
+        .map(|r| r.coefficients)
+        .collect();
     let half_width = |k: usize| {
         let count = per_cycle.len() as f64;
         let spread = if per_cycle.len() >= 3 {
             let mean = per_cycle.iter().map(|c| c[k]).sum::<f64>() / count;
             let squares: f64 = per_cycle.iter().map(|c| (c[k] - mean).powi(2)).sum();
-            t_quantile(0.975, count - 1.0).unwrap_or(12.7) * (squares / (count - 1.0) / count).sqrt()
+            t_quantile(0.975, count - 1.0).unwrap_or(12.7)
+                * (squares / (count - 1.0) / count).sqrt()
         } else {
-            let inflate = (rows.len() as f64 / step.samples_per_cycle.max(1.0)).max(1.0).sqrt();
+            let inflate = (rows.len() as f64 / step.samples_per_cycle.max(1.0))
+                .max(1.0)
+                .sqrt();
             2.0 * main.se(k) * inflate
         };
         // Spread over cycles knows nothing of a misfit they all share.
         let misfit = 2.0 * main.se(k);
-        let extrapolation = EXTRAPOLATION_SHARE * (main.coefficients[k] - other.coefficients[k]).abs();
+        let extrapolation =
+            EXTRAPOLATION_SHARE * (main.coefficients[k] - other.coefficients[k]).abs();
         (spread.powi(2) + misfit.powi(2) + extrapolation.powi(2)).sqrt()
     };
-    let estimate = |k: usize| Estimate { value: main.coefficients[k], half_width: half_width(k) };
+    let estimate = |k: usize| Estimate {
+        value: main.coefficients[k],
+        half_width: half_width(k),
+    };
     Some(Rest {
         gas_force: estimate(0),
         friction: estimate(1),
-        stiffness: stiffness.map_or_else(|| estimate(2), |value| Estimate { value, half_width: 0.0 }),
+        stiffness: stiffness.map_or_else(
+            || estimate(2),
+            |value| Estimate {
+                value,
+                half_width: 0.0,
+            },
+        ),
         curved,
     })
 }

@@ -1,0 +1,159 @@
+//! The full-cycle curve: all samples, gas and friction taken out, the branches of speeding
+//! up and slowing down averaged at equal speed.
+
+use super::CurvePoint;
+use crate::signal::sample_circular;
+use crate::steps::branches::{Passage, passages};
+use crate::steps::lost_motion::StaticLevel;
+use crate::steps::{Direction, Motion, Step, Tally};
+
+/// What steers the full-cycle curve.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FullCycleSettings {
+    /// Points of the curve.
+    pub points: usize,
+    /// At each speed the slowest this many steps that reach it are averaged: a slower step
+    /// passes a speed with less acceleration, so its branches are closer together.
+    pub steps_per_point: usize,
+    /// A step speaks for speeds up to this share of its peak.
+    pub reach: f64,
+}
+
+impl Default for FullCycleSettings {
+    fn default() -> Self {
+        Self {
+            points: 48,
+            steps_per_point: 3,
+            reach: 0.985,
+        }
+    }
+}
+
+/// Shape of the speed grid: above 1, points crowd towards low speed, where the bleed is.
+const CROWDING: f64 = 1.6;
+
+/// Speeds from near zero to `top`, m/s.
+pub fn speed_grid(top: f64, points: usize) -> Vec<f64> {
+    (1..=points)
+        .map(|j| top * (j as f64 / points as f64).powf(CROWDING))
+        .collect()
+}
+
+/// The curve of one direction, speed rising. Empty without steps that have two branches.
+pub fn full_cycle(
+    steps: &[Step],
+    direction: Direction,
+    level: &StaticLevel,
+    settings: &FullCycleSettings,
+) -> Vec<CurvePoint> {
+    let mut usable: Vec<&Step> = steps
+        .iter()
+        .filter(|s| s.motion != Motion::Triangle)
+        .collect();
+    usable.sort_by(|a, b| speed_of(a, direction).total_cmp(&speed_of(b, direction)));
+    let Some(fastest) = usable.last() else {
+        return Vec::new();
+    };
+    let grid = speed_grid(
+        settings.reach * speed_of(fastest, direction),
+        settings.points,
+    );
+    let branches: Vec<Vec<Option<Passage>>> = usable
+        .iter()
+        .map(|s| {
+            let peak = s.fold.peaks.get(direction);
+            passages(
+                &s.fold.velocity,
+                s.fold.turn_phase,
+                peak.phase,
+                direction,
+                &grid,
+            )
+        })
+        .collect();
+    let statics = level.gas_force_n + direction.sign() * level.friction_n;
+    grid.iter()
+        .enumerate()
+        .filter_map(|(j, &speed)| {
+            let mut force = Pool::default();
+            let speaking = usable
+                .iter()
+                .zip(&branches)
+                .filter(|(s, _)| speed <= settings.reach * speed_of(s, direction) * (1.0 + 1e-12))
+                .filter_map(|(s, b)| b[j].map(|p| (*s, p)))
+                .take(settings.steps_per_point);
+            for (step, passage) in speaking {
+                let (mean, se) = at(step, &passage, level);
+                force.add(mean, se, step.force_noise_n);
+            }
+            let (total, se) = force.result()?;
+            Some(CurvePoint {
+                velocity_m_s: speed,
+                force_n: total - statics,
+                se_n: se,
+                total_force_n: total,
+            })
+        })
+        .collect()
+}
+
+fn speed_of(step: &Step, direction: Direction) -> f64 {
+    *step.peak_velocity_m_s.get(direction)
+}
+
+/// Mean of both branches of a step at a passage, the gas spring and the delay taken out,
+/// and its standard error over the kept cycles.
+fn at(step: &Step, passage: &Passage, level: &StaticLevel) -> (f64, Option<f64>) {
+    let late = level.lag_s * step.frequency_hz;
+    let spring = |phase: f64| level.gas_stiffness_n_m * sample_circular(&step.fold.travel, phase);
+    let offset = f64::midpoint(spring(passage.up), spring(passage.down));
+    let read = |force: &[f64]| {
+        f64::midpoint(
+            sample_circular(force, passage.up + late),
+            sample_circular(force, passage.down + late),
+        )
+    };
+    let mut tally = Tally::default();
+    step.kept.iter().for_each(|c| tally.add(read(&c.force)));
+    let se = tally
+        .sd()
+        .map(|sd| sd / (step.cycles_used.max(1) as f64).sqrt());
+    (read(&step.fold.force) - offset, se)
+}
+
+/// Weighted mean over steps; the error carries their disagreement.
+#[derive(Debug, Default)]
+struct Pool {
+    values: Vec<(f64, Option<f64>, f64)>,
+}
+
+impl Pool {
+    fn add(&mut self, value: f64, se: Option<f64>, noise: f64) {
+        self.values.push((value, se, noise));
+    }
+
+    fn result(&self) -> Option<(f64, Option<f64>)> {
+        let n = self.values.len();
+        if n == 0 {
+            return None;
+        }
+        // Equal weights: the few cycles of a step give too poor a standard error to weigh by.
+        let mean = self.values.iter().map(|v| v.0).sum::<f64>() / n as f64;
+        let within: Option<f64> = self
+            .values
+            .iter()
+            .map(|v| v.1.map(|se| se * se))
+            .sum::<Option<f64>>()
+            .map(|s| s / (n * n) as f64);
+        let between = if n > 1 {
+            self.values
+                .iter()
+                .map(|v| (v.0 - mean).powi(2))
+                .sum::<f64>()
+                / ((n - 1) * n) as f64
+        } else {
+            0.0
+        };
+        Some((mean, within.map(|w| (w.max(between)).sqrt())))
+    }
+}
