@@ -1,9 +1,25 @@
 //! The order of the stages: recording in, finished run out.
 
+use std::path::Path;
+
 use crate::cards::DamperCard;
-use crate::notice::Error;
-use crate::recording::Recording;
-use crate::run::Run;
+use crate::curves::{
+    Curve, FullCycleSettings, curve, curve_of_table, expectations, fill_loop_shares,
+    fill_lost_motion,
+};
+use crate::cycles::{CycleAccount, CycleFinder};
+use crate::findings::{Case, judge};
+use crate::fits::Fits;
+use crate::heat::heat;
+use crate::notice::{Error, Notice};
+use crate::recording::{
+    Certainty, Chunk, Closing, Conventions, Dropped, Polarity, Recording, SampleStream, SweepTable,
+    Understanding,
+};
+use crate::run::{RUN_SCHEMA, Run, Tool};
+use crate::signs::{Settler, apply};
+use crate::statics::{RestSettings, statics};
+use crate::steps::{StepBuilder, StepSettings, Steps};
 
 /// What steers an analysis.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -14,13 +30,320 @@ pub struct Settings {
     pub force_lag_s: Option<f64>,
     /// A name for the run; the file's stem if left out.
     pub name: Option<String>,
+    /// What makes cycles alike.
+    pub steps: StepSettings,
+    /// Gas force and friction.
+    pub rest: RestSettings,
+    /// The full-cycle curve.
+    pub full_cycle: FullCycleSettings,
 }
+
+/// Noise and resolution are measured on exactly this many samples, however the reader cuts
+/// its chunks, so that results do not depend on chunk size.
+const CALIBRATION_SAMPLES: usize = 1 << 16;
 
 /// Analyses one damper's recording.
 ///
 /// # Errors
 /// [`crate::notice::Fault::Input`] when no cycle can be found or the motion does not repeat.
 pub fn analyse(recording: Recording, settings: &Settings) -> Result<Run, Error> {
-    let _ = (recording, settings);
-    Err(Error::input("not-built", "the analysis is not built yet"))
+    match recording {
+        Recording::Samples(mut stream) => analyse_samples(stream.as_mut(), settings),
+        Recording::Sweep {
+            understanding,
+            table,
+            closing,
+        } => Ok(analyse_table(&understanding, &table, *closing, settings)),
+    }
+}
+
+/// Steps of a recording, and what was settled on the way to them.
+#[derive(Debug, Clone)]
+pub struct Motion {
+    /// Signs.
+    pub conventions: Conventions,
+    /// Steps and the cycles between them.
+    pub steps: Steps,
+    /// Cycles found and left out.
+    pub account: CycleAccount,
+    /// What intake had to say at the end.
+    pub closing: Closing,
+    /// What the signs had to say.
+    pub notices: Vec<Notice>,
+}
+
+/// The first half of the way: samples → signs → cycles → steps. Reads the stream to its end
+/// in bounded memory.
+///
+/// # Errors
+/// Those of the stream.
+pub fn find_steps(stream: &mut dyn SampleStream, settings: &Settings) -> Result<Motion, Error> {
+    let mut settler = Settler::new();
+    let mut waiting: Vec<Chunk> = Vec::new();
+    let mut ended = false;
+    while !settler.is_full() && !ended {
+        match stream.next_chunk()? {
+            Some(chunk) => {
+                settler.add(&chunk);
+                waiting.push(chunk);
+            }
+            None => ended = true,
+        }
+    }
+    let (conventions, notices) = settler.settle(stream.understanding().signs);
+    drop(settler);
+    let mut finder = CycleFinder::new();
+    finder.calibrate(&prefix(&waiting));
+    let mut builder = StepBuilder::new(settings.steps);
+    for mut chunk in waiting {
+        apply(&conventions, &mut chunk);
+        finder
+            .push(&chunk)
+            .into_iter()
+            .for_each(|c| builder.push(c));
+    }
+    while !ended {
+        match stream.next_chunk()? {
+            Some(mut chunk) => {
+                apply(&conventions, &mut chunk);
+                finder
+                    .push(&chunk)
+                    .into_iter()
+                    .for_each(|c| builder.push(c));
+            }
+            None => ended = true,
+        }
+    }
+    finder.finish().into_iter().for_each(|c| builder.push(c));
+    Ok(Motion {
+        conventions,
+        steps: builder.finish(),
+        account: finder.account().clone(),
+        closing: stream.closing(),
+        notices,
+    })
+}
+
+fn prefix(chunks: &[Chunk]) -> Chunk {
+    let mut out = Chunk::default();
+    for chunk in chunks {
+        let more = (CALIBRATION_SAMPLES - out.travel.len()).min(chunk.len());
+        out.time.extend_from_slice(&chunk.time[..more]);
+        out.travel.extend_from_slice(&chunk.travel[..more]);
+        out.force.extend_from_slice(&chunk.force[..more]);
+    }
+    out
+}
+
+fn analyse_samples(stream: &mut dyn SampleStream, settings: &Settings) -> Result<Run, Error> {
+    let motion = find_steps(stream, settings)?;
+    let understanding = stream.understanding().clone();
+    let Motion {
+        conventions,
+        steps: Steps { mut steps, between },
+        account,
+        mut closing,
+        mut notices,
+    } = motion;
+    if steps.is_empty() {
+        return Err(not_cyclic(&account, between, &closing));
+    }
+    let mut notes = notes_of_cycles(&account, between);
+    let card = settings.card.as_ref();
+    let statics = statics(&steps, &settings.rest, settings.force_lag_s, card);
+    let level = statics.level();
+    let curve = curve(&steps, &level, &settings.full_cycle);
+    let expected = expectations(&curve);
+    for step in &mut steps {
+        fill_lost_motion(step, &level, &expected);
+        fill_loop_shares(step, &level, statics.series_stiffness_n_m, &expected);
+    }
+    let (fits, full_cycle_fits) = fit_both(&curve, &mut notes);
+    let heat = heat(&steps, statics.friction_n);
+    if account.spikes > 0 {
+        let dropped = Dropped {
+            reason: "force spike, bridged".into(),
+            count: account.spikes,
+        };
+        closing.sampling.dropped.push(dropped);
+    }
+    let case = Case {
+        steps: &steps,
+        statics: &statics,
+        curve: &curve,
+        fits: &fits,
+        heat: &heat,
+        sampling: &closing.sampling,
+        card,
+    };
+    let findings = judge(&case);
+    notes_of_statics(&statics, card, &mut notes);
+    notices.extend(closing.notices.iter().cloned());
+    notes.extend(notices.iter().map(|n| n.message.clone()));
+    Ok(Run {
+        schema: RUN_SCHEMA.into(),
+        tool: Tool::this(),
+        name: name_of(settings, &closing),
+        source: closing.sources,
+        layout: understanding.layout,
+        channels: understanding.channels,
+        conventions,
+        sampling: closing.sampling,
+        steps,
+        statics: Some(statics),
+        curve,
+        fits,
+        full_cycle_fits,
+        findings,
+        heat: Some(heat),
+        notes,
+        metadata: understanding.metadata,
+        damper: settings.card.clone(),
+        notices,
+    })
+}
+
+fn analyse_table(
+    understanding: &Understanding,
+    table: &SweepTable,
+    closing: Closing,
+    settings: &Settings,
+) -> Run {
+    let curve = curve_of_table(table);
+    let mut notes = vec![
+        "a reduced table holds no loops: steps, gas force, friction, hysteresis, lost motion and heat \
+         are null; forces are as given, gas and friction included"
+            .to_owned(),
+    ];
+    let (fits, _) = fit_both(&curve, &mut notes);
+    notes.extend(closing.notices.iter().map(|n| n.message.clone()));
+    Run {
+        schema: RUN_SCHEMA.into(),
+        tool: Tool::this(),
+        name: name_of(settings, &closing),
+        source: closing.sources,
+        layout: understanding.layout,
+        channels: understanding.channels.clone(),
+        conventions: Conventions {
+            displacement_sign: understanding
+                .signs
+                .compression
+                .unwrap_or(Polarity::Positive),
+            force_sign: understanding.signs.force.unwrap_or(Polarity::Positive),
+            certainty: Certainty::Stated,
+            evidence: vec!["a reduced table names its directions".into()],
+        },
+        sampling: closing.sampling,
+        steps: Vec::new(),
+        statics: None,
+        curve,
+        fits,
+        full_cycle_fits: Fits::default(),
+        findings: Vec::new(),
+        heat: None,
+        notes,
+        metadata: understanding.metadata.clone(),
+        damper: settings.card.clone(),
+        notices: closing.notices,
+    }
+}
+
+fn fit_both(curve: &Curve, notes: &mut Vec<String>) -> (Fits, Fits) {
+    let _ = (curve, notes);
+    (Fits::default(), Fits::default())
+}
+
+fn name_of(settings: &Settings, closing: &Closing) -> String {
+    settings.name.clone().unwrap_or_else(|| {
+        let stem = |path: &str| {
+            Path::new(path)
+                .file_stem()
+                .map(|s| s.to_string_lossy().into_owned())
+        };
+        closing
+            .sources
+            .first()
+            .and_then(|s| stem(&s.path))
+            .unwrap_or_else(|| "run".into())
+    })
+}
+
+fn notes_of_cycles(account: &CycleAccount, between: u64) -> Vec<String> {
+    let mut notes = Vec::new();
+    if between > 0 {
+        notes.push(format!(
+            "{between} whole cycles between steps, while the machine changed speed, are left out"
+        ));
+    }
+    if account.incomplete > 0 {
+        notes.push(format!(
+            "{} incomplete cycles at the ends are left out",
+            account.incomplete
+        ));
+    }
+    if account.segments.iter().any(|s| s.time_is_assumed) {
+        notes.push(
+            "the file has no time base; speeds, frequencies and powers rest on an assumed one"
+                .into(),
+        );
+    }
+    notes
+}
+
+fn notes_of_statics(
+    statics: &crate::statics::Statics,
+    card: Option<&DamperCard>,
+    notes: &mut Vec<String>,
+) {
+    notes.push(
+        "a load cell's zero offset cannot be told from gas force: gas_force_n holds both".into(),
+    );
+    if statics.gas_pressure_pa.is_none() {
+        notes.push(match card.and_then(|c| c.rod_mm) {
+            None => {
+                "gas_pressure_pa is null: the rod diameter is not known (give it on a damper card)"
+                    .into()
+            }
+            Some(_) => "gas_pressure_pa is null: no gas force could be had".to_owned(),
+        });
+    }
+    if statics.force_lag_applied_s != 0.0 {
+        notes.push(format!(
+            "the force channel is {:.2} ms behind travel; curves, knees and statics have that taken out, \
+             loops and heat are as recorded",
+            1e3 * statics.force_lag_applied_s
+        ));
+    }
+}
+
+fn not_cyclic(account: &CycleAccount, between: u64, closing: &Closing) -> Error {
+    let rows = closing.sampling.rows_used;
+    let error = match account.cycles {
+        0 => Error::input(
+            "no-cycle",
+            format!(
+                "no whole cycle in {rows} samples: expected travel that goes in and comes out again at \
+                 least once, from one full extension to the next"
+            ),
+        )
+        .help(
+            "check that the travel column is the right one (`loopwork inspect FILE`, then \
+             `--map displacement=COLUMN`), and that the file is not cut short",
+        ),
+        n => Error::input(
+            "not-cyclic",
+            format!(
+                "the motion does not repeat: {n} swings were found, but no two in a row have the same \
+                 stroke, period and shape ({between} stand alone)"
+            ),
+        )
+        .help(
+            "record at least two, better five, whole cycles at each speed; a road or earthquake record \
+             has no steady cycles and cannot be analysed here",
+        ),
+    };
+    match closing.sources.first() {
+        Some(source) => error.in_file(&source.path),
+        None => error,
+    }
 }

@@ -2,10 +2,14 @@
 
 mod expected;
 mod full_cycle;
+mod loop_shares;
+mod lost;
 mod peaks;
 
 pub use expected::Expected;
 pub use full_cycle::{FullCycleSettings, full_cycle, speed_grid};
+pub use loop_shares::fill_loop_shares;
+pub use lost::{expectations, fill_lost_motion, step_recovery};
 pub use peaks::{PeakSample, peak_sample};
 
 use serde::{Deserialize, Serialize};

@@ -3,7 +3,13 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::steps::Direction;
+use crate::cards::DamperCard;
+use crate::curves::Curve;
+use crate::fits::Fits;
+use crate::heat::Heat;
+use crate::recording::Sampling;
+use crate::statics::Statics;
+use crate::steps::{Direction, Step};
 
 /// How sure a finding is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -74,4 +80,29 @@ pub struct Finding {
     pub evidence: Vec<Evidence>,
     /// What to do, or what would settle it.
     pub advice: String,
+}
+
+/// Everything a rule may look at.
+#[derive(Debug, Clone, Copy)]
+pub struct Case<'a> {
+    /// The steps, lost motion and hysteresis shares filled in.
+    pub steps: &'a [Step],
+    /// Gas force, friction, lag.
+    pub statics: &'a Statics,
+    /// Curves.
+    pub curve: &'a Curve,
+    /// Fits of the peak points.
+    pub fits: &'a Fits,
+    /// Heat.
+    pub heat: &'a Heat,
+    /// Time base and dropped rows.
+    pub sampling: &'a Sampling,
+    /// What is known of the damper.
+    pub card: Option<&'a DamperCard>,
+}
+
+/// All findings of a run, in a fixed order.
+pub fn judge(case: &Case<'_>) -> Vec<Finding> {
+    let _ = case;
+    Vec::new()
 }
