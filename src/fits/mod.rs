@@ -1,11 +1,35 @@
 //! Fits: straight line, one knee, two knees; exact search, chosen by AICc, with intervals.
 
+//!
+//! Pure functions on slices of speeds and resisting forces; no damper is known here.
+//! [`segmented`] is the exact optimum of one model, [`fit`] tries all and chooses. Method,
+//! equations and sources: `docs/methods/fits.md`.
+
+mod bootstrap;
+mod choice;
+mod guard;
+mod line;
+mod points;
+mod profile;
+mod robust;
+mod search;
+mod segmented;
+mod settings;
+mod solve;
+mod stated;
+
 use serde::{Deserialize, Serialize};
+
+pub use bootstrap::{BootstrapLimits, OwnedPoints, bootstrap, fit_cycles, points_of_cycles, widen};
+pub use choice::aicc;
+pub use points::{NoFit, Points};
+pub use segmented::{Segmented, segmented};
+pub use settings::FitSettings;
 
 use crate::steps::PerDirection;
 
 /// One straight piece.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Piece {
     /// Speed where it starts, m/s.
     pub from_m_s: f64,
@@ -20,7 +44,7 @@ pub struct Piece {
 }
 
 /// Where two pieces meet.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Knee {
     /// Speed, m/s.
     pub velocity_m_s: f64,
@@ -28,10 +52,13 @@ pub struct Knee {
     pub force_n: f64,
     /// 95 % interval of the speed.
     pub ci95_m_s: [f64; 2],
+    /// 95 % interval of the force.
+    #[serde(default)]
+    pub force_ci95_n: Option<[f64; 2]>,
 }
 
 /// A model that was tried.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Candidate {
     /// `line`, `one knee` or `two knees`.
     pub model: String,
@@ -43,10 +70,14 @@ pub struct Candidate {
     pub rmse_n: f64,
     /// Its pieces.
     pub segments: Vec<Piece>,
+    /// Simulated chance that a damper of the simpler model gains as much from the extra
+    /// knee; `None` where AICc had already decided.
+    #[serde(default)]
+    pub chance: Option<f64>,
 }
 
 /// The fit of one direction (contract: `fits.*`). Speeds and resisting forces.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Fit {
     /// Shape: `linear`, `digressive`, `progressive`, `mixed`.
     pub model: String,
@@ -54,7 +85,8 @@ pub struct Fit {
     pub segments: Vec<Piece>,
     /// Knees, speed rising.
     pub knees: Vec<Knee>,
-    /// Coefficient of determination (about the mean).
+    /// Coefficient of determination (about the mean; about the given force at zero speed if
+    /// the fit is held to one).
     pub r2: Option<f64>,
     /// Root mean square residual, N.
     pub rmse_n: f64,
@@ -66,7 +98,39 @@ pub struct Fit {
     pub candidates: Vec<Candidate>,
     /// `peak-velocity points`, `full-cycle curve` or `sweep table`.
     pub basis: String,
+    /// What was not offered or not taken, and why.
+    #[serde(skip)]
+    pub notes: Vec<String>,
+    /// The chosen model with its covariance: values and standard errors at any speed.
+    #[serde(skip)]
+    pub solution: Option<Segmented>,
 }
 
 /// The fits of one run.
 pub type Fits = PerDirection<Option<Fit>>;
+
+/// Fits a line, one knee and two knees (as far as the points allow), chooses by AICc with the
+/// simpler preferred, guards against knees that chance would give, and states intervals.
+/// Points are speeds (m/s) and resisting forces (N) of one direction, in any order.
+///
+/// # Errors
+/// [`NoFit`] with a sentence for the run's notes: no points, one speed only, values that are
+/// not numbers.
+pub fn fit(points: &Points<'_>, settings: &FitSettings) -> Result<Fit, NoFit> {
+    let mut ready = points::Prepared::new(points, settings)?;
+    let mut notes = Vec::new();
+    if settings.robust {
+        match robust::downweight(&mut ready, settings) {
+            Ok(outlying) => notes.extend(outlying.iter().map(|i| {
+                format!(
+                    "the point at {} m/s, {} N lies off the rest and was given less weight",
+                    points.speed[*i], points.force[*i]
+                )
+            })),
+            Err(why) => notes.push(why.reason),
+        }
+    }
+    let choice = choice::choose(&ready, settings)?;
+    notes.extend(choice.notes.iter().cloned());
+    Ok(stated::stated(&ready, choice, notes, settings))
+}

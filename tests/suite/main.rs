@@ -8,6 +8,7 @@ mod findings;
 mod heat;
 mod intake;
 mod references;
+mod references_fits;
 mod references_statistics;
 mod report;
 mod rooms;

@@ -1,0 +1,134 @@
+//! All models, their AICc, and which one is taken.
+
+use super::guard::{chance, gain};
+use super::points::{NoFit, Prepared};
+use super::segmented::{Segmented, name, segmented_of};
+use super::settings::FitSettings;
+
+/// A model that could be fitted.
+#[derive(Debug, Clone)]
+pub(super) struct Tried {
+    pub(super) fit: Segmented,
+    pub(super) aicc: Option<f64>,
+    /// Simulated chance of its gain under the simpler model, where it came to that.
+    pub(super) chance: Option<f64>,
+}
+
+/// The models tried, which is taken, and what there is to say about it.
+#[derive(Debug)]
+pub(super) struct Choice {
+    pub(super) tried: Vec<Tried>,
+    pub(super) taken: usize,
+    pub(super) notes: Vec<String>,
+}
+
+/// `−2 ln L + 2K + 2K(K+1)/(n−K−1)`, with `K` the parameters of the mean plus one for the
+/// error variance (none if it is known). R's `AIC()` counts the same way. `None` when
+/// `n ≤ K + 1`: the correction is not defined.
+/// (Hurvich & Tsai 1989, Biometrika 76:297–307.)
+pub fn aicc(fit: &Segmented, floor: f64) -> Option<f64> {
+    let k = (fit.parameters + usize::from(!fit.absolute)) as f64;
+    let n = fit.n as f64;
+    let spare = n - k - 1.0;
+    (spare > 0.0).then(|| -2.0 * fit.log_likelihood(floor) + 2.0 * k + 2.0 * k * (k + 1.0) / spare)
+}
+
+/// Fits every model the points allow and takes the simplest that none beats.
+pub(super) fn choose(ready: &Prepared, settings: &FitSettings) -> Result<Choice, NoFit> {
+    let floor = ready.rounding_rss();
+    let line = segmented_of(ready, 0, settings)?;
+    let mut choice = Choice {
+        tried: vec![Tried {
+            aicc: aicc(&line, floor),
+            fit: line,
+            chance: None,
+        }],
+        taken: 0,
+        notes: Vec::new(),
+    };
+    for knees in 1..=settings.max_knees.min(2) {
+        let fit = match segmented_of(ready, knees, settings) {
+            Ok(fit) => fit,
+            Err(why) => {
+                choice.notes.push(format!("not offered: {}", why.reason));
+                break;
+            }
+        };
+        let Some(criterion) = aicc(&fit, floor) else {
+            choice.notes.push(format!(
+                "not offered: {}: needs more than {} points, there are {}",
+                name(knees),
+                fit.parameters + 1 + usize::from(!fit.absolute),
+                fit.n
+            ));
+            break;
+        };
+        choice.consider(ready, settings, fit, criterion);
+    }
+    Ok(choice)
+}
+
+impl Choice {
+    fn consider(
+        &mut self,
+        ready: &Prepared,
+        settings: &FitSettings,
+        fit: Segmented,
+        criterion: f64,
+    ) {
+        let floor = ready.rounding_rss();
+        let now = &self.tried[self.taken];
+        let better = now
+            .aicc
+            .is_some_and(|a| criterion < a - settings.prefer_simpler_within);
+        let bends = bend(ready, &now.fit, &fit) > settings.material_bend;
+        let knees = fit.knees.len();
+        let mut simulated = None;
+        if better && bends {
+            let observed = gain(now.fit.rss.max(floor), fit.rss.max(floor));
+            simulated = Some(chance(ready, &now.fit, knees, observed, settings));
+        }
+        let taken = simulated.is_some_and(|p| p <= settings.false_knee_rate);
+        if better && !taken {
+            self.notes.push(match simulated {
+                None => format!(
+                    "{} fits better by AICc, but moves the force by less than {} % of the largest: not taken",
+                    name(knees),
+                    settings.material_bend * 100.0
+                ),
+                Some(p) => format!(
+                    "{} fits better by AICc, but a damper with {} would look as good in {:.1} % of measurements at these speeds: not taken",
+                    name(knees),
+                    match now.fit.knees.len() {
+                        0 => "a straight line",
+                        _ => "one knee",
+                    },
+                    p * 100.0
+                ),
+            });
+        }
+        self.tried.push(Tried {
+            fit,
+            aicc: Some(criterion),
+            chance: simulated,
+        });
+        if taken {
+            self.taken = self.tried.len() - 1;
+        }
+    }
+}
+
+/// Largest difference of two fits at the measured speeds, over the largest force.
+fn bend(ready: &Prepared, a: &Segmented, b: &Segmented) -> f64 {
+    let top = ready
+        .y
+        .iter()
+        .map(|y| (y + ready.offset).abs())
+        .fold(0.0, f64::max);
+    let away = ready
+        .groups
+        .iter()
+        .map(|g| (a.value(g.x) - b.value(g.x)).abs())
+        .fold(0.0, f64::max);
+    if top > 0.0 { away / top } else { 0.0 }
+}

@@ -1,0 +1,144 @@
+//! Profile-likelihood interval of a knee.
+
+use super::points::Prepared;
+use super::search::{Knot, Search};
+use super::segmented::{Segmented, rule};
+use super::settings::FitSettings;
+use crate::statistics::{chi2_quantile, f_quantile};
+
+/// Places looked at in every gap between speeds before the edge of the set is closed in on.
+/// Within a gap the set is nearly always one interval; eight places find it when it is not.
+const LOOKS_PER_GAP: usize = 8;
+/// Halvings when closing in: leaves 2⁻⁴⁸ of the gap.
+const HALVINGS: usize = 48;
+
+/// An interval of knee positions.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct KneeInterval {
+    pub(super) ends: [f64; 2],
+    /// The data do not bound the knee on this side: the end is that of the data.
+    pub(super) open: [bool; 2],
+}
+
+/// The knee positions whose best fit is not significantly worse than the best of all:
+/// `RSS(t) ≤ RSS_min·(1 + F(confidence; 1, n − p)/(n − p))`, or `RSS_min + χ²` if the error
+/// is known. If the set is in pieces the interval spans them all. `None` without degrees of
+/// freedom.
+pub(super) fn knee_interval(
+    ready: &Prepared,
+    fit: &Segmented,
+    which: usize,
+    settings: &FitSettings,
+) -> Option<KneeInterval> {
+    let estimate = *fit.knees.get(which)?;
+    let df = fit.residual_df();
+    let base = fit.rss.max(ready.rounding_rss());
+    let limit = if fit.absolute {
+        base + chi2_quantile(settings.confidence, 1.0)?
+    } else {
+        base * (1.0 + f_quantile(settings.confidence, 1.0, df as f64)? / df as f64)
+    } - ready.within;
+    let search = Search::new(&ready.groups, rule(ready, settings));
+    let profile = Profile {
+        search: &search,
+        knees: fit.knees.len(),
+        which,
+    };
+    let mut looks = profile.looks();
+    looks.push(estimate);
+    looks.sort_by(f64::total_cmp);
+    looks.dedup();
+    let inside = |t: f64| t == estimate || profile.rss(t) <= limit;
+    let first = looks.iter().position(|t| inside(*t))?;
+    let last = looks.iter().rposition(|t| inside(*t))?;
+    let x0 = if ready.anchored { 0.0 } else { fit.range[0] };
+    let low = match first {
+        0 => x0.min(looks[0]),
+        i => close_in(looks[i - 1], looks[i], inside),
+    };
+    let high = match looks.get(last + 1) {
+        None => fit.range[1].max(looks[last]),
+        Some(outside) => close_in(*outside, looks[last], inside),
+    };
+    Some(KneeInterval {
+        ends: [low, high],
+        open: [first == 0, last + 1 == looks.len()],
+    })
+}
+
+/// Halves from a place outside the set and one inside to its edge.
+fn close_in(mut outside: f64, mut inside: f64, is_inside: impl Fn(f64) -> bool) -> f64 {
+    for _ in 0..HALVINGS {
+        let middle = 0.5 * (outside + inside);
+        if middle == outside || middle == inside {
+            break;
+        }
+        if is_inside(middle) {
+            inside = middle;
+        } else {
+            outside = middle;
+        }
+    }
+    inside
+}
+
+struct Profile<'a> {
+    search: &'a Search<'a>,
+    knees: usize,
+    which: usize,
+}
+
+impl Profile<'_> {
+    /// Gaps in which this knee may lie: with one knee, those that leave both sides enough;
+    /// with two, whatever the search finds something for.
+    fn gaps(&self) -> impl Iterator<Item = usize> + '_ {
+        let m = self.search.groups.len();
+        (0..m.saturating_sub(1)).filter(|g| self.search.head_ok(*g) && self.search.tail_ok(g + 1))
+    }
+
+    fn looks(&self) -> Vec<f64> {
+        let mut out = Vec::new();
+        for g in self.gaps() {
+            let (a, b) = (self.search.groups[g].x, self.search.groups[g + 1].x);
+            for i in 0..=LOOKS_PER_GAP {
+                let t = if i == LOOKS_PER_GAP {
+                    b
+                } else {
+                    a + (b - a) * i as f64 / LOOKS_PER_GAP as f64
+                };
+                if self.rss(t).is_finite() {
+                    out.push(t);
+                }
+            }
+        }
+        out
+    }
+
+    /// Best sum of squares with this knee at `t`.
+    fn rss(&self, t: f64) -> f64 {
+        let groups = self.search.groups;
+        // Number of groups at or below t; a measured speed belongs to the gaps on both sides.
+        let upto = groups.partition_point(|g| g.x <= t);
+        let mut best = f64::INFINITY;
+        if upto >= 1 {
+            best = best.min(self.rss_in(upto - 1, t));
+        }
+        if upto >= 2 && groups[upto - 1].x == t {
+            best = best.min(self.rss_in(upto - 2, t));
+        }
+        best
+    }
+
+    fn rss_in(&self, g: usize, t: f64) -> f64 {
+        let search = self.search;
+        if g + 1 >= search.groups.len() || !search.head_ok(g) || !search.tail_ok(g + 1) {
+            return f64::INFINITY;
+        }
+        if self.knees == 1 {
+            return search.pair(g, Knot::At(t)).map_or(f64::INFINITY, |f| f.0);
+        }
+        let mut best = f64::INFINITY;
+        search.two_given(self.which, g, t, &mut |found| best = best.min(found.0));
+        best
+    }
+}

@@ -1,0 +1,126 @@
+//! Less weight for outlying points: Tukey's biweight around the exact search.
+
+use super::points::{NoFit, Prepared};
+use super::segmented::{Segmented, segmented_of};
+use super::settings::FitSettings;
+use crate::statistics::median;
+
+/// Biweight constant: 95 % efficiency for normal errors (Holland & Welsch 1977, Commun.
+/// Stat. A 6:813–827).
+const BIWEIGHT: f64 = 4.685;
+/// Median absolute residual to standard deviation, normal errors.
+const NORMAL_MAD: f64 = 1.4826;
+/// Rounds of reweighting; it settles in a few.
+const ROUNDS: usize = 30;
+/// Fits with one point left out are tried as starting points up to this many points; beyond
+/// it a single bad point cannot pull the plain fit far.
+const LEAVE_OUT_UPTO: usize = 60;
+/// Below this weight a point counts as left out.
+const NOTHING: f64 = 1e-3;
+
+/// Multiplies the weights by robust ones, found with the richest model up to one knee that
+/// the points allow (a second knee would bend towards the outliers). Every candidate is then
+/// judged with the same weights. Returns the places in the input of the points that lost
+/// more than half their weight.
+pub(super) fn downweight(
+    ready: &mut Prepared,
+    settings: &FitSettings,
+) -> Result<Vec<usize>, NoFit> {
+    let plain = ready.w.clone();
+    let knees = (0..=settings.max_knees.min(1))
+        .rev()
+        .find(|k| segmented_of(ready, *k, settings).is_ok_and(|f| f.residual_df() >= 2))
+        .ok_or_else(|| NoFit::because("no fit: too few points to tell outliers from the rest"))?;
+    let mut fit = start(ready, &plain, knees, settings)?;
+    for _ in 0..ROUNDS {
+        let factors = factors(&fit, ready, &plain);
+        let before = ready.w.clone();
+        for ((w, p), f) in ready.w.iter_mut().zip(&plain).zip(&factors) {
+            *w = if *f < NOTHING { 0.0 } else { p * f };
+        }
+        ready.regroup(settings.same_speed_within);
+        match segmented_of(ready, knees, settings) {
+            Ok(next) => fit = next,
+            Err(_) => {
+                // Too much was taken away for this model: keep the last weights that allow it.
+                ready.w = before;
+                ready.regroup(settings.same_speed_within);
+                break;
+            }
+        }
+        let moved = before
+            .iter()
+            .zip(&ready.w)
+            .map(|(a, b)| (a - b).abs())
+            .fold(0.0, f64::max);
+        if moved < 1e-6 {
+            break;
+        }
+    }
+    Ok(ready
+        .from
+        .iter()
+        .zip(ready.w.iter().zip(&plain))
+        .filter(|(_, (w, p))| **w < 0.5 * **p)
+        .map(|(from, _)| *from)
+        .collect())
+}
+
+/// The fit with the smallest median weighted residual: the plain one, or one that leaves a
+/// point out.
+fn start(
+    ready: &mut Prepared,
+    plain: &[f64],
+    knees: usize,
+    settings: &FitSettings,
+) -> Result<Segmented, NoFit> {
+    let mut best = segmented_of(ready, knees, settings)?;
+    let mut scale = spread(&best, ready, plain);
+    if plain.len() <= LEAVE_OUT_UPTO {
+        for out in 0..plain.len() {
+            ready.w = plain.to_vec();
+            ready.w[out] = 0.0;
+            ready.regroup(settings.same_speed_within);
+            if let Ok(fit) = segmented_of(ready, knees, settings) {
+                let s = spread(&fit, ready, plain);
+                if s < scale {
+                    (best, scale) = (fit, s);
+                }
+            }
+        }
+        ready.w = plain.to_vec();
+        ready.regroup(settings.same_speed_within);
+    }
+    Ok(best)
+}
+
+/// Residuals over their plain standard deviation, in sorted order.
+fn scaled(fit: &Segmented, ready: &Prepared, plain: &[f64]) -> Vec<f64> {
+    ready
+        .from
+        .iter()
+        .zip(plain)
+        .map(|(from, w)| (fit.residuals[*from] * w.sqrt()).abs())
+        .collect()
+}
+
+/// Robust scale: the median absolute residual, made larger for the parameters spent.
+fn spread(fit: &Segmented, ready: &Prepared, plain: &[f64]) -> f64 {
+    let n = plain.len() as f64;
+    let spent = (n / (n - fit.parameters as f64).max(1.0)).sqrt();
+    NORMAL_MAD * spent * median(&scaled(fit, ready, plain)).unwrap_or(0.0)
+}
+
+fn factors(fit: &Segmented, ready: &Prepared, plain: &[f64]) -> Vec<f64> {
+    let scale = spread(fit, ready, plain).max((ready.rounding_rss() / plain.len() as f64).sqrt());
+    scaled(fit, ready, plain)
+        .iter()
+        .map(|r| {
+            if scale <= 0.0 {
+                return 1.0;
+            }
+            let u = r / (BIWEIGHT * scale);
+            if u < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 }
+        })
+        .collect()
+}

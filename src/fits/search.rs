@@ -1,0 +1,309 @@
+//! The exact search: every cell of knee positions, each in constant time.
+//!
+//! Between two neighbouring speeds the sum of squares is that of separate lines, as long as
+//! they happen to meet inside the gap (Hudson 1966, J. Am. Stat. Assoc. 61:1097–1129). If
+//! they do not, the best knee for that gap is at one of its ends, that is, at a speed that
+//! was measured. So the global optimum is among: lines that meet inside their gap, and
+//! lines joined at a measured speed. With running sums, one knee costs O(n) and two O(n²).
+
+use super::line::{Line, Moments, chain, join};
+use super::points::Group;
+use super::solve::{Bounds, solve_groups};
+
+/// Where a knee may be.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Knot {
+    /// Strictly of its own choosing, between two speeds.
+    Within(f64, f64),
+    /// Held.
+    At(f64),
+}
+
+/// What the search must respect.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Rule {
+    pub(super) min_levels: usize,
+    pub(super) monotone: bool,
+    pub(super) anchored: bool,
+}
+
+/// The groups with the lines of every head and tail.
+#[derive(Debug)]
+pub(super) struct Search<'a> {
+    pub(super) groups: &'a [Group],
+    pub(super) rule: Rule,
+    /// `head[g]`: line of groups `0..=g`.
+    head: Vec<Line>,
+    /// `tail[g]`: line of groups `g..`.
+    tail: Vec<Line>,
+}
+
+/// A candidate: its sum of squares between groups, and its knees.
+pub(super) type Found = (f64, [f64; 2]);
+
+impl<'a> Search<'a> {
+    pub(super) fn new(groups: &'a [Group], rule: Rule) -> Self {
+        let run = |order: &mut dyn Iterator<Item = &Group>, anchored: bool| {
+            let mut sums = Moments::default();
+            order
+                .map(|g| {
+                    sums.push(g);
+                    sums.line(anchored)
+                })
+                .collect::<Vec<_>>()
+        };
+        let head = run(&mut groups.iter(), rule.anchored);
+        let mut tail = run(&mut groups.iter().rev(), false);
+        tail.reverse();
+        Self {
+            groups,
+            rule,
+            head,
+            tail,
+        }
+    }
+
+    /// Sum of squares of the single line.
+    pub(super) fn line_rss(&self) -> f64 {
+        self.head.last().map_or(0.0, |l| self.bounded(*l).rss)
+    }
+
+    fn bounded(&self, line: Line) -> Line {
+        if self.rule.monotone {
+            line.rising()
+        } else {
+            line
+        }
+    }
+
+    fn x(&self, g: usize) -> f64 {
+        self.groups[g].x
+    }
+
+    /// Distinct speeds in groups `a..=b`.
+    fn levels(&self, a: usize, b: usize) -> usize {
+        (self.groups[b].level + 1).saturating_sub(self.groups[a].level)
+    }
+
+    /// May the first piece end at group `g` or in the gap after it?
+    pub(super) fn head_ok(&self, g: usize) -> bool {
+        let origin = usize::from(self.rule.anchored && self.x(0) > 0.0);
+        self.levels(0, g) + origin >= self.rule.min_levels.max(2)
+    }
+
+    /// May the last piece begin at group `g`?
+    pub(super) fn tail_ok(&self, g: usize) -> bool {
+        g < self.groups.len()
+            && self.levels(g, self.groups.len() - 1) >= self.rule.min_levels.max(2)
+    }
+
+    fn middle_ok(&self, a: usize, b: usize) -> bool {
+        a < b && self.levels(a, b) >= self.rule.min_levels.max(2)
+    }
+
+    /// All one-knee candidates.
+    pub(super) fn one(&self, visit: &mut dyn FnMut(Found)) {
+        for g in 0..self.groups.len().saturating_sub(1) {
+            if !self.head_ok(g) || !self.tail_ok(g) {
+                continue;
+            }
+            if let Some(found) = self.pair(g, Knot::At(self.x(g))) {
+                visit(found);
+            }
+            if self.tail_ok(g + 1)
+                && let Some(found) = self.pair(g, Knot::Within(self.x(g), self.x(g + 1)))
+            {
+                visit(found);
+            }
+        }
+    }
+
+    /// One knee, groups up to `g` on its left.
+    pub(super) fn pair(&self, g: usize, knot: Knot) -> Option<Found> {
+        let (left, right) = (self.head[g], self.tail[g + 1]);
+        match knot {
+            Knot::Within(low, high) => {
+                let (left, right) = (self.bounded(left), self.bounded(right));
+                let t = left.meets(&right, low)?;
+                (t >= low && t <= high).then_some((left.rss + right.rss, [t, t]))
+            }
+            Knot::At(t) => {
+                let j = join(&left, &right, t);
+                if self.falls(&[j.left.slope, j.right.slope]) {
+                    let held = self.held(0, self.groups.len(), &[t], self.rule.anchored)?;
+                    return Some((held.rss, [t, t]));
+                }
+                Some((j.rss, [t, t]))
+            }
+        }
+    }
+
+    fn falls(&self, slopes: &[f64]) -> bool {
+        self.rule.monotone && slopes.iter().any(|s| *s < 0.0)
+    }
+
+    /// Least squares on groups `a..b` with held knees and slopes that must not fall: the slow
+    /// way, only taken where the fast one broke the bound.
+    fn held(
+        &self,
+        a: usize,
+        b: usize,
+        knees: &[f64],
+        anchored: bool,
+    ) -> Option<super::solve::Held> {
+        let bounds = if self.rule.monotone {
+            Bounds::Rising
+        } else {
+            Bounds::None
+        };
+        solve_groups(&self.groups[a..b], knees, anchored, bounds)
+    }
+
+    /// All two-knee candidates.
+    pub(super) fn two(&self, visit: &mut dyn FnMut(Found)) {
+        let m = self.groups.len();
+        for s in 1..m {
+            if !self.head_ok(s - 1) {
+                continue;
+            }
+            let mut sums = Moments::default();
+            for e in s..m.saturating_sub(1) {
+                if !self.tail_ok(e) {
+                    break;
+                }
+                sums.push(&self.groups[e]);
+                let middle = sums.line(false);
+                let firsts = [
+                    (Knot::At(self.x(s - 1)), s - 1),
+                    (Knot::Within(self.x(s - 1), self.x(s)), s),
+                ];
+                for (first, from) in firsts {
+                    if self.middle_ok(from, e) {
+                        self.seconds(s, e, &middle, first, visit);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Both kinds of second knee after group `e`.
+    fn seconds(
+        &self,
+        s: usize,
+        e: usize,
+        middle: &Line,
+        first: Knot,
+        visit: &mut dyn FnMut(Found),
+    ) {
+        if let Some(found) = self.triple(s, e, middle, first, Knot::At(self.x(e))) {
+            visit(found);
+        }
+        if self.tail_ok(e + 1)
+            && let Some(found) =
+                self.triple(s, e, middle, first, Knot::Within(self.x(e), self.x(e + 1)))
+        {
+            visit(found);
+        }
+    }
+
+    /// The best two-knee candidates whose first (`which = 0`) or second knee is held at `t`,
+    /// in the gap after group `g`.
+    pub(super) fn two_given(&self, which: usize, g: usize, t: f64, visit: &mut dyn FnMut(Found)) {
+        let m = self.groups.len();
+        let mut sums = Moments::default();
+        if which == 0 {
+            let s = g + 1;
+            for e in s..m.saturating_sub(1) {
+                if !self.tail_ok(e) {
+                    break;
+                }
+                sums.push(&self.groups[e]);
+                if self.middle_ok(if t == self.x(g) { g } else { s }, e) {
+                    self.seconds(s, e, &sums.line(false), Knot::At(t), visit);
+                }
+            }
+        } else {
+            let e = g;
+            for s in (1..=e).rev() {
+                if !self.head_ok(s - 1) {
+                    break;
+                }
+                sums.push(&self.groups[s]);
+                let middle = sums.line(false);
+                let firsts = [
+                    (Knot::At(self.x(s - 1)), s - 1),
+                    (Knot::Within(self.x(s - 1), self.x(s)), s),
+                ];
+                for (first, from) in firsts {
+                    if self.middle_ok(from, e)
+                        && let Some(found) = self.triple(s, e, &middle, first, Knot::At(t))
+                    {
+                        visit(found);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Two knees with groups `s..=e` between them.
+    fn triple(&self, s: usize, e: usize, middle: &Line, k1: Knot, k2: Knot) -> Option<Found> {
+        let m = self.groups.len();
+        let (left, right) = (self.head[s - 1], self.tail[e + 1]);
+        let inside = |t: f64, low: f64, high: f64| (t >= low && t <= high).then_some(t);
+        match (k1, k2) {
+            (Knot::Within(a, b), Knot::Within(c, d)) => {
+                let (left, middle, right) = (
+                    self.bounded(left),
+                    self.bounded(*middle),
+                    self.bounded(right),
+                );
+                let t1 = inside(left.meets(&middle, a)?, a, b)?;
+                let t2 = inside(middle.meets(&right, c)?, c, d)?;
+                Some((left.rss + middle.rss + right.rss, [t1, t2]))
+            }
+            (Knot::At(t1), Knot::Within(c, d)) => {
+                let right = self.bounded(right);
+                let j = join(&left, middle, t1);
+                let (rss, from, slope) = if self.falls(&[j.left.slope, j.right.slope]) {
+                    let held = self.held(0, e + 1, &[t1], self.rule.anchored)?;
+                    (held.rss, held.knee_values[0], held.slopes[1])
+                } else {
+                    (j.rss, j.right.at(t1), j.right.slope)
+                };
+                let t2 = inside(meeting(&right, c, from + slope * (c - t1), slope)?, c, d)?;
+                Some((rss + right.rss, [t1, t2]))
+            }
+            (Knot::Within(a, b), Knot::At(t2)) => {
+                let left = self.bounded(left);
+                let j = join(middle, &right, t2);
+                let (rss, to, slope) = if self.falls(&[j.left.slope, j.right.slope]) {
+                    let held = self.held(s, m, &[t2], false)?;
+                    (held.rss, held.knee_values[0], held.slopes[0])
+                } else {
+                    (j.rss, j.left.at(t2), j.left.slope)
+                };
+                let t1 = inside(meeting(&left, b, to + slope * (b - t2), slope)?, a, b)?;
+                Some((rss + left.rss, [t1, t2]))
+            }
+            (Knot::At(t1), Knot::At(t2)) => {
+                if !middle.has_slope() {
+                    let held = self.held(0, m, &[t1, t2], self.rule.anchored)?;
+                    return Some((held.rss, [t1, t2]));
+                }
+                let (rss, slopes) = chain(&left, middle, &right, t1, t2);
+                if self.falls(&slopes) {
+                    let held = self.held(0, m, &[t1, t2], self.rule.anchored)?;
+                    return Some((held.rss, [t1, t2]));
+                }
+                rss.is_finite().then_some((rss, [t1, t2]))
+            }
+        }
+    }
+}
+
+/// Where `line` meets the line with value `y` at `x` and the given slope.
+fn meeting(line: &Line, x: f64, y: f64, slope: f64) -> Option<f64> {
+    let turn = line.slope - slope;
+    let t = x + (y - line.at(x)) / turn;
+    (turn != 0.0 && t.is_finite()).then_some(t)
+}
