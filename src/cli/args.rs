@@ -272,9 +272,10 @@ pub struct ExplainArgs {
 /// `loopwork simulate`
 #[derive(Debug, Args)]
 pub struct SimulateArgs {
-    /// Damper and motion description (TOML)
+    /// Damper and motion description (TOML), or a folder of them
     pub spec: PathBuf,
-    /// Where to write the CSV; `-` is standard output
+    /// Where to write the CSV; `-` is standard output. For a folder of descriptions, the folder
+    /// that gets one CSV of each, under its name
     #[arg(long, short, default_value = "-")]
     pub out: PathBuf,
     /// Seed of the sensor noise, instead of the one in the description

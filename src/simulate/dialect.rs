@@ -31,8 +31,10 @@ pub struct Output {
     pub temperature: String,
     /// Header of a column that counts the steps from 1 (0 between them); empty leaves it out.
     pub step: String,
-    /// Unit of travel and, per second, of velocity.
-    pub length_unit: LengthUnit,
+    /// Unit of travel.
+    pub travel_unit: LengthUnit,
+    /// Unit of velocity.
+    pub velocity_unit: SpeedUnit,
     /// Unit of force.
     pub force_unit: ForceUnit,
     /// Unit of temperature.
@@ -66,7 +68,8 @@ impl Default for Output {
             force: "force (N)".into(),
             temperature: "temperature (degC)".into(),
             step: String::new(),
-            length_unit: LengthUnit::Mm,
+            travel_unit: LengthUnit::Mm,
+            velocity_unit: SpeedUnit::MmPerS,
             force_unit: ForceUnit::N,
             temperature_unit: TemperatureUnit::Celsius,
             compression_positive: true,
@@ -122,6 +125,31 @@ pub enum LengthUnit {
     M,
     /// Inch.
     In,
+}
+
+/// Unit of velocity.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum SpeedUnit {
+    /// Millimetre per second.
+    #[serde(rename = "mm/s")]
+    MmPerS,
+    /// Metre per second.
+    #[serde(rename = "m/s")]
+    MPerS,
+    /// Inch per second.
+    #[serde(rename = "in/s")]
+    InPerS,
+}
+
+impl SpeedUnit {
+    fn metres_per_second(self) -> f64 {
+        match self {
+            Self::MmPerS => LengthUnit::Mm,
+            Self::MPerS => LengthUnit::M,
+            Self::InPerS => LengthUnit::In,
+        }
+        .metres()
+    }
 }
 
 /// Unit of force.
@@ -225,7 +253,7 @@ pub fn write_csv(run: &Simulated, output: &Output, mut to: impl Write) -> io::Re
 
 fn columns<'a>(run: &'a Simulated, output: &'a Output) -> Vec<Column<'a>> {
     let sign = |positive: bool| if positive { 1.0 } else { -1.0 };
-    let length = sign(output.compression_positive) / output.length_unit.metres();
+    let compression = sign(output.compression_positive);
     let column = |name: &'a str, values: &'a [f64], scale: f64, decimals: usize| Column {
         name,
         values,
@@ -236,11 +264,16 @@ fn columns<'a>(run: &'a Simulated, output: &'a Output) -> Vec<Column<'a>> {
     let mut columns = vec![
         column(&output.step, &run.step, 1.0, 0),
         column(&output.time, &run.time, 1.0, output.time_decimals),
-        column(&output.travel, &run.travel, length, output.travel_decimals),
+        column(
+            &output.travel,
+            &run.travel,
+            compression / output.travel_unit.metres(),
+            output.travel_decimals,
+        ),
         column(
             &output.velocity,
             &run.velocity,
-            length,
+            compression / output.velocity_unit.metres_per_second(),
             output.velocity_decimals,
         ),
         column(

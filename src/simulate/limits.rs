@@ -92,6 +92,19 @@ fn motion(spec: &Spec, wrong: &mut Complaints) {
             "one cycle or more",
         );
     }
+    let ladder = [&m.strokes_mm, &m.frequencies_hz, &m.speeds_mm_s]
+        .into_iter()
+        .find(|list| !list.is_empty())
+        .map_or(0, Vec::len);
+    if !m.cycles_of_each.is_empty()
+        && (m.cycles_of_each.len() != ladder || m.cycles_of_each.contains(&0))
+    {
+        wrong.add(
+            "motion.cycles_of_each",
+            format!("{:?}", m.cycles_of_each),
+            &format!("{ladder} counts of one or more, one a step of the ladder"),
+        );
+    }
     if m.steps_per_cycle < 100 {
         wrong.add("motion.steps_per_cycle", m.steps_per_cycle, "100 or more");
     }

@@ -33,7 +33,7 @@ mod truth;
 mod valve;
 
 pub use dialect::{
-    DecimalMark, Delimiter, ForceUnit, LengthUnit, Output, TemperatureUnit, write_csv,
+    DecimalMark, Delimiter, ForceUnit, LengthUnit, Output, SpeedUnit, TemperatureUnit, write_csv,
 };
 pub use integrate::run;
 pub use read::from_toml;

@@ -199,6 +199,9 @@ fn plan(motion: &Motion) -> Vec<(f64, f64, u32, bool)> {
             .map(|stroke| (stroke * 0.5e-3, motion.frequency_hz, motion.cycles, false))
             .collect()
     };
+    for (step, &cycles) in plan.iter_mut().zip(&motion.cycles_of_each) {
+        step.2 = cycles;
+    }
     let slow_half = if motion.slow_stroke_mm > 0.0 {
         motion.slow_stroke_mm * 0.5e-3
     } else {
@@ -213,6 +216,10 @@ fn plan(motion: &Motion) -> Vec<(f64, f64, u32, bool)> {
     match motion.slow_at {
         SlowAt::Start => plan.insert(0, slow),
         SlowAt::End => plan.push(slow),
+        SlowAt::Both => {
+            plan.insert(0, slow);
+            plan.push(slow);
+        }
         SlowAt::None => {}
     }
     plan

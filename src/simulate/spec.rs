@@ -120,18 +120,18 @@ impl Default for Damper {
             oil_density_kg_m3: 860.0,
             discharge_coefficient: 0.7,
             compression: Valve {
-                bleed_area_mm2: 9.0,
-                bleed_bar_per_l_min: 0.08,
+                bleed_area_mm2: 15.0,
+                bleed_bar_per_l_min: 0.22,
                 opening_bar: 2.2,
                 rate_bar_per_l_min: 0.04,
-                port_area_mm2: 60.0,
+                port_area_mm2: 85.0,
             },
             rebound: Valve {
-                bleed_area_mm2: 6.0,
-                bleed_bar_per_l_min: 0.30,
+                bleed_area_mm2: 11.0,
+                bleed_bar_per_l_min: 0.70,
                 opening_bar: 7.5,
-                rate_bar_per_l_min: 0.12,
-                port_area_mm2: 50.0,
+                rate_bar_per_l_min: 0.14,
+                port_area_mm2: 80.0,
             },
             foot: FootValve::default(),
         }
@@ -283,6 +283,8 @@ pub enum SlowAt {
     Start,
     /// After it.
     End,
+    /// Before and after it.
+    Both,
     /// There is none.
     None,
 }
@@ -311,6 +313,8 @@ pub struct Motion {
     pub frequency_hz: f64,
     /// Cycles of each step.
     pub cycles: u32,
+    /// Cycles of each step of the ladder apart, in order; empty gives every step `cycles`.
+    pub cycles_of_each: Vec<u32>,
     /// Where the slow step sits.
     pub slow_at: SlowAt,
     /// Peak speed of the slow step, mm/s.
@@ -348,6 +352,7 @@ impl Default for Motion {
             strokes_mm: Vec::new(),
             frequency_hz: 0.0,
             cycles: 5,
+            cycles_of_each: Vec::new(),
             slow_at: SlowAt::Start,
             slow_mm_s: 6.0,
             slow_stroke_mm: 20.0,

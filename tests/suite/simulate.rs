@@ -1,6 +1,6 @@
 //! Synthetic runs: the model against closed forms, the command, the sample runs.
 
-use crate::support::loopwork;
+use crate::support::{in_tree, loopwork};
 use loopwork::simulate::{Law, Model, Sensors, Spec, run};
 
 /// An analytic damper on a clean dyno, one step.
@@ -163,7 +163,7 @@ fn gas_force_and_stiffness_follow_from_charge_and_rod() {
 }
 
 /// What the dyno puts in comes out as heat in valves and seals (first law), with and without
-/// voids; the path ends where it began but for the slow step's shorter stroke.
+/// voids; the path ends where it began.
 #[test]
 fn work_in_is_heat_out() {
     for charge_bar in [16.0, 2.5] {
@@ -177,7 +177,7 @@ fn work_in_is_heat_out() {
             spec.motion.slow_mm_s = 20.0;
             let truth = run(&spec).unwrap().truth;
             let balance = off(truth.work_j, truth.dissipated_j);
-            assert!(balance < 1e-3, "{model:?} at {charge_bar} bar: {balance}");
+            assert!(balance < 1e-4, "{model:?} at {charge_bar} bar: {balance}");
         }
     }
 }
@@ -211,7 +211,7 @@ fn a_void_leaves_the_gas_level_at_the_start_of_rebound() {
         sensors: Sensors::perfect(),
         ..Spec::default()
     };
-    spec.damper.charge_bar = 2.5;
+    spec.damper.charge_bar = 1.5;
     spec.motion.rate_hz = 2000.0;
     let made = run(&spec).unwrap();
     let step = made.truth.steps.last().unwrap();
@@ -254,7 +254,7 @@ fn a_misspelt_name_is_found_with_its_line_and_the_nearest_word() {
     let out = loopwork().arg("simulate").arg(&path).output().unwrap();
     assert_eq!(out.status.code(), Some(3));
     let said = String::from_utf8(out.stderr).unwrap();
-    assert!(said.contains("line 3"), "{said}");
+    assert!(said.contains("front.toml:3"), "{said}");
     assert!(said.contains("did you mean `bore_mm`?"), "{said}");
     assert!(out.stdout.is_empty());
 }
@@ -271,8 +271,39 @@ fn an_impossible_value_is_named_with_what_was_expected() {
         said.contains("motion.stroke_mm is -5, expected a number above zero"),
         "{said}"
     );
+    assert!(said.contains("front.toml:2"), "{said}");
+    assert!(said.contains("front.toml:4"), "{said}");
     assert!(
         said.contains("damper.rod_mm is 50, expected less than damper.bore_mm"),
         "{said}"
     );
+}
+
+/// The committed runs are what their descriptions make, byte for byte.
+#[test]
+fn the_sample_runs_can_be_made_again() {
+    let made = tempfile::tempdir().unwrap();
+    loopwork()
+        .arg("simulate")
+        .arg(in_tree("sample-runs/specs"))
+        .arg("--out")
+        .arg(made.path())
+        .arg("--quiet")
+        .assert()
+        .success();
+    let mut compared = 0;
+    for entry in std::fs::read_dir(made.path()).unwrap() {
+        let path = entry.unwrap().path();
+        let name = path.file_name().unwrap().to_str().unwrap();
+        let kept = std::fs::read(in_tree("sample-runs").join(name)).unwrap();
+        assert!(
+            std::fs::read(&path).unwrap() == kept,
+            "{name} differs: run `loopwork simulate sample-runs/specs --out sample-runs`"
+        );
+        assert!(kept.len() < 2_000_000, "{name} is {} bytes", kept.len());
+        compared += 1;
+    }
+    let specs = std::fs::read_dir(in_tree("sample-runs/specs")).unwrap();
+    assert_eq!(compared, specs.count());
+    assert!(compared >= 11);
 }
