@@ -13,6 +13,7 @@
 //! First-order expansion of a delayed and of a series-spring (Maxwell) element; derived in
 //! docs/methods/statics.md.
 
+use super::rest::sound_from;
 use crate::signal::{Regression, robust_clustered};
 use crate::statistics::{f_upper_tail, t_quantile};
 use crate::steps::branches::{at_passage, passages};
@@ -168,9 +169,11 @@ fn gather(steps: &[Step], shift: f64) -> Rows {
                 direction,
                 &speeds,
             );
+            let sound = sound_from(step, direction);
             let points: Vec<_> = found
                 .iter()
                 .flatten()
+                .filter(|p| p.up >= sound)
                 .map(|p| {
                     let f = at_passage(&force, p);
                     let x = at_passage(&fold.travel, p);

@@ -118,7 +118,15 @@ pub fn statics(
     } else {
         let slowest: Vec<&Step> = by_speed.iter().copied().take(2).collect();
         // Lag and stiffness look alike in one step; what the whole ladder says is held.
-        let stiffness = causes.stiffness.map(|(k, _)| k);
+        let plausible = causes.stiffness.filter(|(k, se)| is_gas_spring(*k, *se, steps));
+        if plausible.is_none() {
+            out.identifiable.push(
+                "no gas stiffness can be told from these speeds: taken as none, which widens gas force and \
+                 friction"
+                    .into(),
+            );
+        }
+        let stiffness = Some(plausible.map_or(0.0, |(k, _)| k));
         let found = pooled(&slowest, |s| {
             rest(
                 s,
@@ -132,9 +140,7 @@ pub fn statics(
             )
         });
         let found = found.map(|mut r| {
-            if let Some((_, se)) = causes.stiffness {
-                r.stiffness.half_width = causes.t95 * se;
-            }
+            r.stiffness.half_width = plausible.map_or(f64::NAN, |(_, se)| causes.t95 * se);
             r
         });
         let speed = slowest.first().map_or(0.0, |s| 1e3 * s.top_speed());
@@ -149,11 +155,12 @@ pub fn statics(
     if let Some(found) = found {
         let interval = |e: &Estimate| [e.value - e.half_width, e.value + e.half_width];
         out.gas_force_n = Some(found.gas_force.value);
-        out.gas_stiffness_n_m = Some(found.stiffness.value);
+        let told = found.stiffness.half_width.is_finite();
+        out.gas_stiffness_n_m = told.then_some(found.stiffness.value);
         out.friction_n = Some(found.friction.value.max(0.0));
         out.ci95 = StaticsIntervals {
             gas_force_n: Some(interval(&found.gas_force)),
-            gas_stiffness_n_m: Some(interval(&found.stiffness)),
+            gas_stiffness_n_m: told.then(|| interval(&found.stiffness)),
             friction_n: Some(interval(&found.friction)),
         };
         let rod = card.and_then(|c| c.rod_mm).filter(|d| *d > 0.0);
@@ -162,6 +169,21 @@ pub fn statics(
         out.method = "not enough slow motion to tell gas force and friction".into();
     }
     out
+}
+
+/// A gas spring moves force over the stroke by no more than this share of the largest force
+/// (common practice: tens of newtons against hundreds or thousands).
+const MOST_SPRING_SHARE: f64 = 0.3;
+
+/// Whether a stiffness read from loops can be a gas spring: not negative beyond its error,
+/// and not so large that something else (play, a structure) must be meant.
+fn is_gas_spring(k: f64, se: f64, steps: &[Step]) -> bool {
+    let stroke = steps.iter().map(|s| s.stroke_m).fold(0.0, f64::max);
+    let force = steps
+        .iter()
+        .map(|s| s.peak_force_n.compression.abs().max(s.peak_force_n.rebound.abs()))
+        .fold(0.0, f64::max);
+    k + 2.0 * se >= 0.0 && k * stroke <= MOST_SPRING_SHARE * force
 }
 
 /// Mean over steps, weighted by the squares of their intervals.

@@ -9,7 +9,8 @@
 
 use crate::signal::{least_squares, sample_circular};
 use crate::statistics::t_quantile;
-use crate::steps::Step;
+use crate::steps::lost_motion::{StaticLevel, recovery};
+use crate::steps::{Direction, Step};
 
 /// What steers the estimate.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -71,10 +72,14 @@ pub fn rest(
     let fold = &step.fold;
     let n = fold.force.len();
     let top = limit.min(step.top_speed());
+    let lost = Direction::BOTH.map(|d| (turn_of(step, d), sound_from(step, d)));
     let rows: Vec<usize> = (0..n)
         .filter(|&i| {
             let v = fold.velocity[i].abs();
-            v <= limit && v >= settings.turning_share * top
+            let phase = i as f64 / n as f64;
+            v <= limit
+                && v >= settings.turning_share * top
+                && !lost.iter().any(|(from, to)| phase >= *from && phase < *to)
         })
         .collect();
     if rows.len() < 24 {
@@ -159,4 +164,38 @@ pub fn rest(
         ),
         curved,
     })
+}
+
+/// Lost travel beyond this share of the stroke is kept out of what is read at rest.
+const LOST_SHARE: f64 = 0.01;
+/// And this much more, in times its own length: force is still coming back.
+const LOST_MARGIN: f64 = 0.6;
+
+/// Phase of the reversal that begins a stroke.
+fn turn_of(step: &Step, direction: Direction) -> f64 {
+    match direction {
+        Direction::Compression => 0.0,
+        Direction::Rebound => step.fold.turn_phase,
+    }
+}
+
+/// Phase from which the stroke of `direction` carries force again after its reversal: play,
+/// a void or air must not be read as gas stiffness or as lag.
+pub(super) fn sound_from(step: &Step, direction: Direction) -> f64 {
+    let begin = turn_of(step, direction);
+    let noise = step.force_noise_n / (step.cycles_used.max(1) as f64).sqrt();
+    let level = StaticLevel::default();
+    let after = recovery(
+        &step.fold,
+        &step.fold.force,
+        step.period_s(),
+        direction,
+        &level,
+        noise,
+        &|_| 0.0,
+    );
+    if after.lost_m < LOST_SHARE * step.stroke_m {
+        return f64::NEG_INFINITY;
+    }
+    after.phase + LOST_MARGIN * (after.phase - begin)
 }

@@ -40,6 +40,7 @@ pub struct StepBuilder {
     open: Option<Gathering>,
     steps: Vec<Step>,
     lone: Vec<Step>,
+    last: Option<Cycle>,
 }
 
 /// Steps of a recording, and how many cycles belong to none.
@@ -62,26 +63,26 @@ impl StepBuilder {
             open: None,
             steps: Vec::new(),
             lone: Vec::new(),
+            last: None,
         }
     }
 
     /// Takes the next cycle.
     pub fn push(&mut self, cycle: Cycle) {
         match &mut self.open {
-            Some(open) if open.is_like(&cycle, &self.settings) => open.add(cycle),
+            Some(open) if open.is_like(&cycle, &self.settings) => open.add(cycle.clone()),
             _ => {
-                self.close();
-                self.open = Some(Gathering::new(cycle));
+                self.close(Some(&cycle));
+                let before = self.last.take().filter(|c| c.segment == cycle.segment);
+                self.open = Some(Gathering::new(cycle.clone(), before));
             }
         }
+        self.last = Some(cycle);
     }
 
-    fn close(&mut self) {
-        let Some(step) = self
-            .open
-            .take()
-            .and_then(|open| open.finish(&self.settings))
-        else {
+    fn close(&mut self, next: Option<&Cycle>) {
+        let Some(open) = self.open.take() else { return };
+        let Some(step) = open.finish(&self.settings, next) else {
             return;
         };
         if step.cycles > 1 {
@@ -93,7 +94,7 @@ impl StepBuilder {
 
     /// Ends the recording.
     pub fn finish(mut self) -> Steps {
-        self.close();
+        self.close(None);
         let mut between = self.lone.len() as u64;
         let mut steps = self.steps;
         let regular = |s: &Step| {

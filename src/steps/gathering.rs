@@ -40,10 +40,17 @@ pub(super) struct Gathering {
     kept: Vec<Cycle>,
     stride: u64,
     last_temperature: Option<f64>,
+    /// The cycle before the step, if it runs into it.
+    before: Option<Cycle>,
 }
 
+/// Below this many cycles, the steady part of the neighbouring unlike cycles is used too.
+const FEW_CYCLES: u64 = 4;
+/// Travel there may depart from the step's by this share of half the stroke.
+const EDGE_ALIKE: f64 = 0.03;
+
 impl Gathering {
-    pub(super) fn new(cycle: Cycle) -> Self {
+    pub(super) fn new(cycle: Cycle, before: Option<Cycle>) -> Self {
         let mut new = Self {
             first: cycle.clone(),
             held: Vec::new(),
@@ -65,6 +72,7 @@ impl Gathering {
             kept: Vec::new(),
             stride: 1,
             last_temperature: None,
+            before,
         };
         new.add(cycle);
         new
@@ -181,7 +189,7 @@ impl Gathering {
     }
 
     /// Closes the step. `None` if its motion has no speed in one of the directions.
-    pub(super) fn finish(mut self, settings: &StepSettings) -> Option<Step> {
+    pub(super) fn finish(mut self, settings: &StepSettings, after: Option<&Cycle>) -> Option<Step> {
         if self.guide.is_none() {
             self.guide = Some(self.guide_of_held());
         }
@@ -201,7 +209,7 @@ impl Gathering {
             travel: self.travel.mean().to_vec(),
             velocity: k.velocity.clone(),
             acceleration: k.acceleration.clone(),
-            force: self.force.mean().to_vec(),
+            force: self.force_with_edges(after),
             turn_phase: self.turn.mean(),
             peaks: k.peaks.clone(),
             force_sd,
@@ -209,7 +217,12 @@ impl Gathering {
         let omega = angular(period);
         let half = 0.5 * self.stroke.mean();
         let scale = PI * omega * half * half;
-        let energy = self.energy.mean();
+        let (compression, rebound) = if self.force.n() < FEW_CYCLES {
+            work(&fold.travel, &fold.force, fold.turn_phase)
+        } else {
+            (self.compression.mean(), self.rebound.mean())
+        };
+        let energy = compression + rebound;
         let near_sine = matches!(k.motion, Motion::Sine | Motion::Crank);
         let equivalent = energy / scale;
         let stiffness = -velocity_loop_area(&fold.velocity, &fold.force) / scale;
@@ -242,8 +255,8 @@ impl Gathering {
                 mean: energy,
                 sd: self.energy.sd(),
                 n: self.energy.n(),
-                compression: self.compression.mean(),
-                rebound: self.rebound.mean(),
+                compression,
+                rebound,
             },
             power_w: energy / period,
             equivalent_damping_n_s_m: near_sine.then_some(equivalent),
@@ -263,6 +276,46 @@ impl Gathering {
             series: self.series.into_blocks(),
             kept: self.kept,
         })
+    }
+
+    /// The mean loop; with few cycles, the steady tail of the cycle before and the steady
+    /// head of the cycle after are averaged in, phase by phase: a test that holds full
+    /// stroke for three cycles has little else to give.
+    fn force_with_edges(&self, after: Option<&Cycle>) -> Vec<f64> {
+        let mut force = self.force.mean().to_vec();
+        if self.force.n() >= FEW_CYCLES {
+            return force;
+        }
+        let n = force.len();
+        let reach = EDGE_ALIKE * 0.5 * self.stroke.mean();
+        let alike = |edge: &Cycle, i: usize| {
+            let shift = edge.centre_m - self.centre.mean();
+            (edge.travel[i] + shift - self.travel.mean()[i]).abs() <= reach
+        };
+        let mut count = vec![self.force.n() as f64; n];
+        let mut take = |edge: &Cycle, i: usize| {
+            count[i] += 1.0;
+            force[i] += (edge.force[i] - force[i]) / count[i];
+        };
+        let joined =
+            |a: &Cycle, b_start: f64| (a.start_s + a.period_s - b_start).abs() < 0.02 * a.period_s;
+        if let Some(edge) = self
+            .before
+            .as_ref()
+            .filter(|c| joined(c, self.first.start_s))
+        {
+            (0..n)
+                .rev()
+                .take_while(|&i| alike(edge, i))
+                .for_each(|i| take(edge, i));
+        }
+        let end = self.first.start_s + self.cycles as f64 * self.period.mean();
+        if let Some(edge) = after.filter(|c| (c.start_s - end).abs() < 0.1 * c.period_s) {
+            (0..n)
+                .take_while(|&i| alike(edge, i))
+                .for_each(|i| take(edge, i));
+        }
+        force
     }
 
     /// Decides about the first cycles and puts them at the head of the record; returns how
