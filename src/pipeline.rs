@@ -4,12 +4,11 @@ use std::path::Path;
 
 use crate::cards::DamperCard;
 use crate::curves::{
-    Curve, FullCycleSettings, curve, curve_of_table, expectations, fill_loop_shares,
-    fill_lost_motion,
+    FullCycleSettings, curve, curve_of_table, expectations, fill_loop_shares, fill_lost_motion,
 };
 use crate::cycles::{CycleAccount, CycleFinder};
 use crate::findings::{Case, judge};
-use crate::fits::Fits;
+use crate::fits::{CurveFits, FitSettings, Fits, fit_curve};
 use crate::heat::heat;
 use crate::notice::{Error, Notice};
 use crate::recording::{
@@ -19,6 +18,7 @@ use crate::recording::{
 use crate::run::{RUN_SCHEMA, Run, Tool};
 use crate::signs::{Settler, apply};
 use crate::statics::{RestSettings, statics};
+use crate::statistics::Resampling;
 use crate::steps::{StepBuilder, StepSettings, Steps};
 
 /// What steers an analysis.
@@ -36,6 +36,10 @@ pub struct Settings {
     pub rest: RestSettings,
     /// The full-cycle curve.
     pub full_cycle: FullCycleSettings,
+    /// Fits.
+    pub fits: FitSettings,
+    /// Resampling of cycles.
+    pub resampling: Resampling,
 }
 
 /// Noise and resolution are measured on exactly this many samples, however the reader cuts
@@ -158,7 +162,12 @@ fn analyse_samples(stream: &mut dyn SampleStream, settings: &Settings) -> Result
         fill_lost_motion(step, &level, &expected);
         fill_loop_shares(step, &level, statics.series_stiffness_n_m, &expected);
     }
-    let (fits, full_cycle_fits) = fit_both(&curve, &mut notes);
+    let CurveFits {
+        fits,
+        full_cycle: full_cycle_fits,
+        notes: fit_notes,
+    } = fit_curve(&curve, &settings.fits, settings.resampling);
+    notes.extend(fit_notes);
     let heat = heat(&steps, statics.friction_n);
     if account.spikes > 0 {
         let dropped = Dropped {
@@ -215,7 +224,12 @@ fn analyse_table(
          are null; forces are as given, gas and friction included"
             .to_owned(),
     ];
-    let (fits, _) = fit_both(&curve, &mut notes);
+    let CurveFits {
+        fits,
+        notes: fit_notes,
+        ..
+    } = fit_curve(&curve, &settings.fits, settings.resampling);
+    notes.extend(fit_notes);
     notes.extend(closing.notices.iter().map(|n| n.message.clone()));
     Run {
         schema: RUN_SCHEMA.into(),
@@ -246,11 +260,6 @@ fn analyse_table(
         damper: settings.card.clone(),
         notices: closing.notices,
     }
-}
-
-fn fit_both(curve: &Curve, notes: &mut Vec<String>) -> (Fits, Fits) {
-    let _ = (curve, notes);
-    (Fits::default(), Fits::default())
 }
 
 fn name_of(settings: &Settings, closing: &Closing) -> String {

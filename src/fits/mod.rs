@@ -9,6 +9,7 @@ mod bootstrap;
 mod choice;
 mod guard;
 mod line;
+mod of_curve;
 mod points;
 mod profile;
 mod robust;
@@ -22,6 +23,7 @@ use serde::{Deserialize, Serialize};
 
 pub use bootstrap::{BootstrapLimits, OwnedPoints, bootstrap, fit_cycles, points_of_cycles, widen};
 pub use choice::aicc;
+pub use of_curve::{CurveFits, FULL_CYCLE, PEAKS, TABLE, fit_curve};
 pub use points::{NoFit, Points};
 pub use segmented::{Segmented, segmented};
 pub use settings::FitSettings;

@@ -118,7 +118,9 @@ pub fn statics(
     } else {
         let slowest: Vec<&Step> = by_speed.iter().copied().take(2).collect();
         // Lag and stiffness look alike in one step; what the whole ladder says is held.
-        let plausible = causes.stiffness.filter(|(k, se)| is_gas_spring(*k, *se, steps));
+        let plausible = causes
+            .stiffness
+            .filter(|(k, se)| is_gas_spring(*k, *se, steps));
         if plausible.is_none() {
             out.identifiable.push(
                 "no gas stiffness can be told from these speeds: taken as none, which widens gas force and \
@@ -181,7 +183,12 @@ fn is_gas_spring(k: f64, se: f64, steps: &[Step]) -> bool {
     let stroke = steps.iter().map(|s| s.stroke_m).fold(0.0, f64::max);
     let force = steps
         .iter()
-        .map(|s| s.peak_force_n.compression.abs().max(s.peak_force_n.rebound.abs()))
+        .map(|s| {
+            s.peak_force_n
+                .compression
+                .abs()
+                .max(s.peak_force_n.rebound.abs())
+        })
         .fold(0.0, f64::max);
     k + 2.0 * se >= 0.0 && k * stroke <= MOST_SPRING_SHARE * force
 }
