@@ -6,6 +6,7 @@
 //! digits for the pound-force) would eat a tenth of the 1e-6 that two layouts of one
 //! recording may differ by, so the definitions are written out here.
 
+pub mod display;
 mod table;
 
 use std::fmt;

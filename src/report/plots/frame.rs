@@ -1,0 +1,282 @@
+//! What a plot is made of, before any ink: axes in SI, layers of marks, a legend.
+//!
+//! A plot is plain data. `draw` turns it into SVG once, for the page (both unit systems
+//! in one drawing) or as a picture on its own (one system, with title and legend).
+
+use crate::report::format::Dual;
+use crate::report::palette::Ink;
+use crate::units::display::Kind;
+
+/// One axis, in SI.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Axis {
+    /// What runs along it, such as `Speed`.
+    pub name: String,
+    /// Kind of number, for unit and ticks.
+    pub kind: Kind,
+    /// Low end.
+    pub from: f64,
+    /// High end.
+    pub to: f64,
+    /// Ticks only at whole numbers (counts).
+    pub whole: bool,
+}
+
+impl Axis {
+    /// An axis that holds all finite `values` with a little room, and `also` (say, zero).
+    pub fn around(
+        name: &str,
+        kind: Kind,
+        values: impl IntoIterator<Item = f64>,
+        also: &[f64],
+    ) -> Self {
+        let mut lo = f64::INFINITY;
+        let mut hi = f64::NEG_INFINITY;
+        for v in values.into_iter().chain(also.iter().copied()) {
+            if v.is_finite() {
+                lo = lo.min(v);
+                hi = hi.max(v);
+            }
+        }
+        if !lo.is_finite() {
+            (lo, hi) = (0.0, 1.0);
+        }
+        let size = (hi - lo).max(lo.abs().max(hi.abs()) * 1e-3).max(1e-9);
+        let room = 0.06 * size;
+        // An end that is zero on purpose stays at zero.
+        let keep = |end: f64| also.contains(&end);
+        Self {
+            name: name.to_owned(),
+            kind,
+            from: if keep(lo) { lo } else { lo - room },
+            to: if keep(hi) { hi } else { hi + room },
+            whole: false,
+        }
+    }
+}
+
+/// Shape of a point.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Shape {
+    /// Filled circle.
+    Dot,
+    /// Open circle.
+    Ring,
+    /// Filled square.
+    Square,
+    /// Filled diamond.
+    Diamond,
+}
+
+/// Dash pattern of a line.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Dash {
+    /// No gaps.
+    #[default]
+    Solid,
+    /// Long dashes.
+    Long,
+    /// Short dashes.
+    Short,
+    /// Dots.
+    Dots,
+}
+
+/// On which side of its anchor a label stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Side {
+    /// Text ends at the anchor.
+    Left,
+    /// Text is centred on the anchor.
+    Middle,
+    /// Text starts at the anchor.
+    Right,
+}
+
+/// One thing drawn; places are SI, sizes are pixels of the drawing.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Mark {
+    /// A line through points.
+    Line {
+        /// Points.
+        points: Vec<(f64, f64)>,
+        /// Width.
+        width: f64,
+        /// Dashes.
+        dash: Dash,
+    },
+    /// A filled band: (x, low, high).
+    Band {
+        /// Edges.
+        edges: Vec<(f64, f64, f64)>,
+        /// Opacity.
+        opacity: f64,
+    },
+    /// Points.
+    Points {
+        /// Places.
+        points: Vec<(f64, f64)>,
+        /// Shape.
+        shape: Shape,
+        /// Radius.
+        size: f64,
+    },
+    /// Upright whisker (x, low, high).
+    Whisker(f64, f64, f64),
+    /// Level whisker (y, low, high).
+    Bar(f64, f64, f64),
+    /// Filled box (x0, x1, y0, y1).
+    Block {
+        /// Corners.
+        corners: (f64, f64, f64, f64),
+        /// Opacity.
+        opacity: f64,
+    },
+    /// A line across the whole plot at y.
+    Level(f64, Dash),
+    /// A line up the whole plot at x.
+    Upright(f64, Dash),
+    /// Words at a place.
+    Label {
+        /// Anchor.
+        at: (f64, f64),
+        /// Shift from the anchor.
+        shift: (f64, f64),
+        /// Side of the anchor.
+        side: Side,
+        /// Words.
+        words: Dual,
+        /// May be left out where the plot is small.
+        minor: bool,
+    },
+}
+
+/// Marks that belong together, in one ink; a legend entry if `name` is not empty.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Layer {
+    /// Short name for classes and toggles, letters and digits.
+    pub key: String,
+    /// Name in the legend.
+    pub name: Dual,
+    /// Ink.
+    pub ink: Ink,
+    /// Marks.
+    pub marks: Vec<Mark>,
+}
+
+impl Layer {
+    /// A layer without marks yet.
+    pub fn new(key: impl Into<String>, name: Dual, ink: Ink) -> Self {
+        Self {
+            key: key.into(),
+            name,
+            ink,
+            marks: Vec::new(),
+        }
+    }
+
+    /// Adds a mark.
+    #[must_use]
+    pub fn with(mut self, mark: Mark) -> Self {
+        self.marks.push(mark);
+        self
+    }
+
+    /// Adds marks.
+    #[must_use]
+    pub fn with_all(mut self, marks: impl IntoIterator<Item = Mark>) -> Self {
+        self.marks.extend(marks);
+        self
+    }
+}
+
+/// A plot, complete but not drawn.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plot {
+    /// Short name: element id and file name.
+    pub id: String,
+    /// Title on a picture that stands alone.
+    pub title: String,
+    /// Size of the drawing, px.
+    pub size: (u32, u32),
+    /// Level axis.
+    pub x: Axis,
+    /// Upright axis.
+    pub y: Axis,
+    /// Room at the right for labels outside the axes, px.
+    pub right: f64,
+    /// Marks, back to front.
+    pub layers: Vec<Layer>,
+}
+
+/// Usual size of a plot.
+pub const SIZE: (u32, u32) = (640, 400);
+
+impl Plot {
+    /// An empty plot of the usual size.
+    pub fn new(id: &str, title: &str, x: Axis, y: Axis) -> Self {
+        Self {
+            id: id.to_owned(),
+            title: title.to_owned(),
+            size: SIZE,
+            x,
+            y,
+            right: 14.0,
+            layers: Vec::new(),
+        }
+    }
+
+    /// Adds a layer.
+    pub fn push(&mut self, layer: Layer) {
+        self.layers.push(layer);
+    }
+
+    /// Layers that have a name, in order.
+    pub fn legend(&self) -> Vec<&Layer> {
+        self.layers
+            .iter()
+            .filter(|layer| !layer.name.si.is_empty() && !layer.marks.is_empty())
+            .collect()
+    }
+}
+
+/// Even, round places between `from` and `to`, about `count` of them.
+pub fn ticks(from: f64, to: f64, count: usize, whole: bool) -> (Vec<f64>, usize) {
+    let span = to - from;
+    if !(span.is_finite() && span > 0.0) || count == 0 {
+        return (Vec::new(), 0);
+    }
+    let rough = span / count as f64;
+    let power = 10f64.powf(rough.log10().floor());
+    let mut step = [1.0, 2.0, 2.5, 5.0, 10.0]
+        .into_iter()
+        .map(|m| m * power)
+        .find(|step| *step >= rough * 0.999)
+        .unwrap_or(10.0 * power);
+    if whole {
+        step = step.ceil().max(1.0);
+    }
+    let mut places = (-step.log10().floor()).max(0.0) as usize;
+    let scaled = step * 10f64.powi(places as i32);
+    if (scaled - scaled.round()).abs() > 1e-6 {
+        places += 1;
+    }
+    let first = (from / step - 1e-9).ceil() as i64;
+    let last = (to / step + 1e-9).floor() as i64;
+    ((first..=last).map(|i| i as f64 * step).collect(), places)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ticks_are_round_and_inside() {
+        let (places, decimals) = ticks(-0.03, 1.27, 6, false);
+        assert_eq!(decimals, 2);
+        assert_eq!(places.len(), 6);
+        assert!((places[1] - 0.25).abs() < 1e-12);
+        assert_eq!(ticks(0.0, 3.0, 8, true).0, vec![0.0, 1.0, 2.0, 3.0]);
+        assert!(ticks(1.0, 1.0, 5, false).0.is_empty());
+    }
+}

@@ -1,0 +1,137 @@
+//! Loop width at equal speed, against peak speed.
+
+use super::force_velocity::{ink, shape};
+use super::frame::{Axis, Dash, Layer, Mark, Plot};
+use super::speed_of;
+use crate::report::format::{Dual, dual};
+use crate::report::page::{Cell, Figure, Reading, Table};
+use crate::report::text::Text;
+use crate::run::Run;
+use crate::steps::{Direction, Step};
+use crate::units::display::Kind;
+
+/// The figure; `None` if no width could be had.
+pub fn figure(run: &Run) -> Option<Figure> {
+    let mut steps: Vec<&Step> = run.steps.iter().collect();
+    steps.sort_by(|a, b| speed_of(a).total_cmp(&speed_of(b)));
+    let series = |direction: Direction| -> Vec<(f64, f64)> {
+        steps
+            .iter()
+            .filter_map(|step| {
+                let width = (*step.hysteresis.max_width_n.get(direction))?;
+                Some((*step.peak_velocity_m_s.get(direction), width))
+            })
+            .filter(|p| p.0.is_finite() && p.1.is_finite())
+            .collect()
+    };
+    let both = Direction::BOTH.map(series);
+    let all: Vec<(f64, f64)> = both.iter().flatten().copied().collect();
+    if all.is_empty() {
+        return None;
+    }
+    let x = Axis::around(
+        "Peak speed of the step",
+        Kind::Speed,
+        all.iter().map(|p| p.0),
+        &[0.0],
+    );
+    let y = Axis::around(
+        "Largest loop width",
+        Kind::Force,
+        all.iter().map(|p| p.1).chain([0.0]),
+        &[],
+    );
+    let mut plot = Plot::new("hysteresis", "Loop width against speed", x, y);
+    for (direction, points) in Direction::BOTH.into_iter().zip(both) {
+        if points.is_empty() {
+            continue;
+        }
+        plot.push(
+            Layer::new(
+                direction.word(),
+                Dual::same(direction.word()),
+                ink(direction),
+            )
+            .with(Mark::Line {
+                points: points.clone(),
+                width: 1.4,
+                dash: match direction {
+                    Direction::Compression => Dash::Solid,
+                    Direction::Rebound => Dash::Long,
+                },
+            })
+            .with(Mark::Points {
+                points,
+                shape: shape(direction),
+                size: 4.0,
+            }),
+        );
+    }
+    let widest = all
+        .iter()
+        .copied()
+        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+    let mut alt = Text::from("Largest loop width of each step against its peak speed");
+    if let Some(widest) = widest {
+        alt = alt
+            .say("; the widest is ")
+            .num(dual(Kind::Force, Some(widest.1)))
+            .say(" at ")
+            .num(dual(Kind::Speed, Some(widest.0)));
+    }
+    Some(Figure {
+        plot,
+        caption: Text::from(
+            "How far the force differs, at the same speed, between speeding up and slowing down: \
+             above zero it is larger while speeding up. Width that grows with the square of speed \
+             points to delay or trapped air; width that is there from the slowest speed on, to \
+             the gas spring.",
+        ),
+        alt: alt.say("."),
+        table: table(&steps),
+        reading: Some(Reading {
+            x: 1,
+            y: vec![(2, "compression".into()), (3, "rebound".into())],
+            by_row: None,
+        }),
+        wide: false,
+    })
+}
+
+fn table(steps: &[&Step]) -> Table {
+    let mut table = Table::new(
+        "Loop width by step",
+        &[
+            ("Step", None),
+            ("Peak speed", Some(Kind::Speed)),
+            ("Width, compression", Some(Kind::Force)),
+            ("Width, rebound", Some(Kind::Force)),
+            ("Share of force, compression", Some(Kind::Share)),
+            ("Share of force, rebound", Some(Kind::Share)),
+            ("Loop area", Some(Kind::LoopArea)),
+            ("Equivalent delay", Some(Kind::Delay)),
+            ("Explained by gas", Some(Kind::Share)),
+            ("by sensor delay", Some(Kind::Share)),
+            ("by compliance", Some(Kind::Share)),
+            ("left over", Some(Kind::Share)),
+        ],
+    );
+    for step in steps {
+        let h = &step.hysteresis;
+        table.rows.push(vec![
+            Cell::Count(step.index as u64 + 1),
+            Cell::Number(Some(speed_of(step))),
+            Cell::Number(h.max_width_n.compression),
+            Cell::Number(h.max_width_n.rebound),
+            Cell::Number(h.share.compression),
+            Cell::Number(h.share.rebound),
+            Cell::Number(h.loop_area_n_m_s),
+            Cell::Number(h.lag_s),
+            Cell::Number(h.gas_share),
+            Cell::Number(h.lag_share),
+            Cell::Number(h.compliance_share),
+            Cell::Number(h.remainder_share),
+        ]);
+    }
+    table
+}
