@@ -1,28 +1,43 @@
 //! `loopwork analyze`.
 
-use std::io::Write as _;
-
-use super::Outcome;
 use super::args::AnalyzeArgs;
+use super::load::load_run;
+use super::output::Results;
+use super::{Outcome, diagnostics};
 use crate::notice::Error;
+use crate::report::{self, facts, json, terminal};
+use crate::run::Run;
 
 /// Runs the command.
 ///
 /// # Errors
 /// As the stages it calls.
 pub(super) fn run(args: &AnalyzeArgs) -> Result<Outcome, Error> {
-    let options = args.intake.to_options()?;
-    let recording = crate::ingest::open(&args.files, &options)?;
-    let settings = crate::pipeline::Settings {
-        name: args.name.clone(),
-        force_lag_s: args.analysis.force_lag.map(|ms| ms * 1e-3),
-        ..Default::default()
+    let output = &args.output;
+    output.spare_inputs(&args.files)?;
+    let run = load_run(
+        &args.files,
+        &args.intake,
+        &args.analysis,
+        args.name.as_deref(),
+        output.quiet,
+    )?;
+    diagnostics::say_notices(&run.notices, output.quiet);
+    let folder = output.report_folder(&run.name);
+    let files = match &folder {
+        Some(_) => report::run_files(&run, output.units.into())?,
+        None => report::Files::new(),
     };
-    let run = crate::pipeline::analyse(recording, &settings)?;
-    if args.output.json.is_some() {
-        let text =
-            serde_json::to_string_pretty(&run).map_err(|e| Error::output("json", e.to_string()))?;
-        let _ = writeln!(anstream::stdout(), "{text}");
-    }
+    let json = match output.json {
+        Some(_) => json::pretty::<Run>(&run)?,
+        None => String::new(),
+    };
+    output.deliver(&Results {
+        folder,
+        files: &files,
+        marker: &facts::marker(&run),
+        json: &json,
+        summary: &terminal::run(&run, output.look()),
+    })?;
     Ok(Outcome::Done)
 }

@@ -4,6 +4,8 @@
 pub mod args;
 pub mod diagnostics;
 mod intake_options;
+pub mod load;
+pub mod output;
 mod write;
 
 mod analyze;

@@ -323,15 +323,15 @@ pub fn heat_sentence(run: &Run) -> Option<Text> {
         .say(" into heat; at its worst instant ")
         .num(dual(Kind::Power, Some(heat.peak_power_w)))
         .say(".");
-    if let Some(t) = &heat.temperature {
-        if let (Some(start), Some(end)) = (t.start_c, t.end_c) {
-            text = text
-                .say(" It went from ")
-                .num(dual(Kind::Temperature, Some(start)))
-                .say(" to ")
-                .num(dual(Kind::Temperature, Some(end)))
-                .say(".");
-        }
+    if let Some(t) = &heat.temperature
+        && let (Some(start), Some(end)) = (t.start_c, t.end_c)
+    {
+        text = text
+            .say(" It went from ")
+            .num(dual(Kind::Temperature, Some(start)))
+            .say(" to ")
+            .num(dual(Kind::Temperature, Some(end)))
+            .say(".");
     }
     Some(text)
 }

@@ -105,8 +105,8 @@ fn step(index: usize, frequency: f64) -> Step {
                 force_compression_n: peak.compression * (1.0 + settle + 0.01 * wobble(i + 3)),
                 force_rebound_n: peak.rebound * (1.0 + settle + 0.008 * wobble(i + 5)),
                 force_at_turns_n: GAS,
-                lost_compression_m: 0.0004,
-                lost_rebound_m: 0.0004,
+                lost_compression_m: Some(0.0004),
+                lost_rebound_m: Some(0.0004),
                 temperature_c: Some(24.0 + 1.3 * index as f64 + 0.05 * i as f64),
             }
         })
@@ -214,6 +214,7 @@ fn fit(direction: Direction, fastest: f64) -> Fit {
             velocity_m_s: k,
             force_n: base + a * k,
             ci95_m_s: [0.9 * k, 1.12 * k],
+            force_ci95_n: None,
         }],
         r2: Some(0.9991),
         rmse_n: 6.4,
@@ -225,9 +226,11 @@ fn fit(direction: Direction, fastest: f64) -> Fit {
             aicc: Some(31.0),
             rmse_n: 6.4,
             segments: segments.clone(),
+            chance: None,
         }],
         segments,
         basis: "peak-velocity points".into(),
+        ..Fit::default()
     }
 }
 
@@ -264,6 +267,7 @@ fn curve(steps: &[Step], fastest: f64) -> Curve {
             compression: peaks(Direction::Compression),
             rebound: peaks(Direction::Rebound),
         },
+        ..Curve::default()
     }
 }
 
@@ -408,7 +412,6 @@ pub(super) fn run() -> Run {
                 start_c: Some(24.0),
                 end_c: Some(36.3),
                 max_c: Some(36.3),
-                ..Temperature::default()
             }),
         }),
         notes: vec!["No velocity column; speed comes from travel.".into()],

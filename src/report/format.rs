@@ -124,8 +124,7 @@ pub fn with_spread(kind: Kind, value: f64, spread: Option<f64>, shown: Shown) ->
 pub fn interval(kind: Kind, ends: [f64; 2], shown: Shown) -> String {
     let unit = quantity(kind, shown);
     let (lo, hi) = (unit.from_si(ends[0]), unit.from_si(ends[1]));
-    let places = decimals(lo.abs().max(hi.abs())).min(decimals_of_spread(hi - lo).max(0));
-    let places = places.max(decimals(lo.abs().max(hi.abs())).min(3));
+    let places = decimals(lo.abs().max(hi.abs()));
     join(
         &format!("{} to {}", fixed(lo, places), fixed(hi, places)),
         unit.symbol,

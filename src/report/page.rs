@@ -387,6 +387,7 @@ struct PageTemplate<'a> {
     script_hash: String,
     headline: String,
     subtitle: String,
+    pictures: String,
 }
 
 impl PageTemplate<'_> {
@@ -405,6 +406,17 @@ impl Page {
                 Block::Figure(figure) => Some(figure.as_ref()),
                 _ => None,
             })
+            .collect()
+    }
+
+    /// Names of the picture files that go with the page.
+    pub fn pictures(&self) -> Vec<String> {
+        std::iter::once("summary.png".to_owned())
+            .chain(
+                self.figures()
+                    .iter()
+                    .map(|figure| format!("{}.png", figure.plot.id)),
+            )
             .collect()
     }
 
@@ -435,6 +447,7 @@ impl Page {
             script_hash: base64::engine::general_purpose::STANDARD.encode(hash),
             headline: self.headline.html(),
             subtitle: self.subtitle.html(),
+            pictures: self.pictures().join(" "),
         };
         template
             .render()

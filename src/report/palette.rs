@@ -249,8 +249,8 @@ mod tests {
             } else {
                 3.0
             };
-            for theme in 0..2 {
-                let ratio = contrast(ink.pair()[theme], PAPER[theme]);
+            for (theme, paper) in PAPER.iter().enumerate() {
+                let ratio = contrast(ink.pair()[theme], paper);
                 assert!(ratio >= needed, "{ink:?} theme {theme}: {ratio:.2}");
             }
         }

@@ -212,8 +212,7 @@ pub fn clean(text: &str) -> String {
     text.chars()
         .map(|c| match c {
             '\u{a0}' | '\n' | '\t' => ' ',
-            '\u{2212}' => '-',
-            '\u{2013}' => '-',
+            '\u{2212}' | '\u{2013}' => '-',
             c if unsafe_to_show(c) => '\u{fffd}',
             c => c,
         })

@@ -55,7 +55,7 @@ pub fn figure(run: &Run, finding: &Finding) -> Option<Figure> {
     );
     let mut marks = Layer::new("mark", Dual::same("evidence"), Ink::Mark);
     let mut table = Table::new(
-        title.clone(),
+        title,
         &[
             ("Travel", Some(Kind::Travel)),
             ("Force", Some(Kind::Force)),

@@ -1,0 +1,141 @@
+//! From files and options to a finished run: what every command that analyses shares.
+
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+use indicatif::ProgressBar;
+
+use super::args::{AnalysisArgs, IntakeArgs};
+use crate::cards::DamperCard;
+use crate::ingest;
+use crate::notice::{Error, Place};
+use crate::pipeline::{self, Settings};
+use crate::recording::{Chunk, Closing, Recording, SampleStream, Understanding};
+use crate::run::Run;
+
+/// Reading that is over sooner than this shows no progress.
+const PATIENCE: Duration = Duration::from_millis(800);
+
+/// Reads and analyses one damper's run. Progress, if it takes long and `quiet` is not set,
+/// goes to standard error.
+///
+/// # Errors
+/// [`crate::notice::Fault::Usage`] for options that cannot be used,
+/// [`crate::notice::Fault::Input`] for files or a damper card that cannot be.
+pub fn load_run(
+    files: &[PathBuf],
+    intake: &IntakeArgs,
+    analysis: &AnalysisArgs,
+    name: Option<&str>,
+    quiet: bool,
+) -> Result<Run, Error> {
+    let options = intake.to_options()?;
+    let settings = settings(analysis, name)?;
+    let recording = match ingest::open(files, &options)? {
+        Recording::Samples(stream) if !quiet => Recording::Samples(Box::new(Watched::new(stream))),
+        other => other,
+    };
+    pipeline::analyse(recording, &settings)
+}
+
+/// The analysis options as settings.
+///
+/// # Errors
+/// As [`load_run`].
+pub fn settings(analysis: &AnalysisArgs, name: Option<&str>) -> Result<Settings, Error> {
+    if let Some(lag) = analysis.force_lag.filter(|ms| !ms.is_finite()) {
+        return Err(Error::usage(
+            "bad-lag",
+            format!("--force-lag {lag}: the delay is a number of milliseconds"),
+        ));
+    }
+    Ok(Settings {
+        card: analysis.damper.as_deref().map(damper_card).transpose()?,
+        force_lag_s: analysis.force_lag.map(|ms| ms * 1e-3),
+        name: name.map(str::to_owned),
+        ..Settings::default()
+    })
+}
+
+/// Reads a damper card.
+///
+/// # Errors
+/// [`crate::notice::Fault::Input`] naming file and line.
+pub fn damper_card(path: &Path) -> Result<DamperCard, Error> {
+    let name = path.display().to_string();
+    let place = Place {
+        path: Some(name.clone()),
+        ..Place::default()
+    };
+    let text = std::fs::read_to_string(path).map_err(|e| {
+        Error::input(
+            "cannot-read",
+            format!("could not read the damper card {name}: {e}"),
+        )
+        .at(place.clone())
+        .help("name a TOML file such as one with `rod_mm = 12.4` and `bore_mm = 36`")
+    })?;
+    toml::from_str(&text).map_err(|error| {
+        let start = error.span().map_or(0, |span| span.start);
+        let before = text.get(..start).unwrap_or("");
+        let line = before.matches('\n').count() as u64 + 1;
+        Error::input(
+            "bad-card",
+            format!("the damper card cannot be used: {}", error.message()),
+        )
+        .at(Place {
+            line: error.span().map(|_| line),
+            text: error.span().and_then(|_| {
+                text.lines()
+                    .nth(usize::try_from(line - 1).unwrap_or(usize::MAX))
+                    .map(str::to_owned)
+            }),
+            ..place
+        })
+        .help("docs/cards.md lists what a damper card may hold and in which units")
+    })
+}
+
+/// A stream that shows how far it is.
+struct Watched {
+    inner: Box<dyn SampleStream + Send>,
+    begun: Instant,
+    rows: u64,
+    bar: Option<ProgressBar>,
+}
+
+impl Watched {
+    fn new(inner: Box<dyn SampleStream + Send>) -> Self {
+        Self {
+            inner,
+            begun: Instant::now(),
+            rows: 0,
+            bar: None,
+        }
+    }
+}
+
+impl SampleStream for Watched {
+    fn understanding(&self) -> &Understanding {
+        self.inner.understanding()
+    }
+
+    fn next_chunk(&mut self) -> Result<Option<Chunk>, Error> {
+        let chunk = self.inner.next_chunk()?;
+        if let Some(chunk) = &chunk {
+            self.rows += chunk.len() as u64;
+            if self.begun.elapsed() > PATIENCE {
+                let bar = self.bar.get_or_insert_with(ProgressBar::new_spinner);
+                bar.set_message(format!("reading: {} samples so far", self.rows));
+                bar.tick();
+            }
+        } else if let Some(bar) = self.bar.take() {
+            bar.finish_and_clear();
+        }
+        Ok(chunk)
+    }
+
+    fn closing(&mut self) -> Closing {
+        self.inner.closing()
+    }
+}
