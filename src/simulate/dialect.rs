@@ -6,6 +6,7 @@ use std::io::{self, Write};
 use serde::{Deserialize, Serialize};
 
 use super::Simulated;
+use crate::units;
 
 /// How the file is written. Columns whose name is empty are left out.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -181,7 +182,7 @@ impl LengthUnit {
         match self {
             Self::Mm => 1e-3,
             Self::M => 1.0,
-            Self::In => 0.0254,
+            Self::In => units::INCH,
         }
     }
 }
@@ -191,8 +192,8 @@ impl ForceUnit {
         match self {
             Self::N => 1.0,
             Self::Kn => 1e3,
-            Self::Lbf => 4.448_221_615_260_5,
-            Self::Kgf => 9.806_65,
+            Self::Lbf => units::POUND_FORCE,
+            Self::Kgf => units::STANDARD_GRAVITY,
         }
     }
 }

@@ -9,12 +9,11 @@
 use super::root::newton;
 use super::spec::{Damper, Faults, Model, Thermal};
 use super::valve::{BAR, Passage};
+use crate::units::ZERO_CELSIUS;
 use std::f64::consts::FRAC_PI_4;
 
 /// Standard atmosphere, Pa.
 pub(super) const ATMOSPHERE: f64 = 101_325.0;
-/// 0 °C in kelvin.
-pub(super) const KELVIN: f64 = 273.15;
 /// Share of the new flow in a time step. 0.5 would be second order but rings after a void
 /// closes; 0.6 damps that and leaves a lag of a tenth of a step.
 pub(super) const IMPLICIT: f64 = 0.6;
@@ -34,6 +33,7 @@ pub(super) struct Hydraulics {
     rod_side: f64,
     pub(super) charge: f64,
     pub(super) gas_volume: f64,
+    gas_volume_limit: f64,
     charge_kelvin: f64,
     exponent: f64,
     gas_follows: bool,
@@ -97,7 +97,12 @@ impl Hydraulics {
             // Oil that leaked out left its room to the gas, slowly: isothermal.
             charge: charge * volume / (volume + lost),
             gas_volume: volume + lost,
-            charge_kelvin: damper.charge_temperature_c + KELVIN,
+            gas_volume_limit: if damper.gas_volume_limit_cm3 > 0.0 {
+                damper.gas_volume_limit_cm3 * 1e-6
+            } else {
+                f64::INFINITY
+            },
+            charge_kelvin: damper.charge_temperature_c + ZERO_CELSIUS,
             exponent: damper.polytropic_exponent,
             gas_follows: thermal.gas_follows,
             bulk: damper.bulk_modulus_mpa * 1e6,
@@ -126,31 +131,44 @@ impl Hydraulics {
     /// Gas pressure, Pa absolute.
     pub(super) fn gas(&self, volume: f64, celsius: f64) -> f64 {
         let warm = if self.gas_follows {
-            (celsius + KELVIN) / self.charge_kelvin
+            (celsius + ZERO_CELSIUS) / self.charge_kelvin
         } else {
             1.0
         };
         self.charge * warm * libm::pow(self.gas_volume / volume, self.exponent)
     }
 
-    /// At rest at travel `x`.
+    /// At rest at travel `x`, with the oil that the damper was filled with at mid-stroke.
     pub(super) fn at_rest(&self, x: f64, with: Conditions) -> Chambers {
-        let gas_volume = self.gas_volume - self.rod_area * x;
-        let pressure = self.gas(gas_volume, with.celsius);
-        let share = 1.0 - (pressure - ATMOSPHERE) / self.bulk + with.air * ATMOSPHERE / pressure;
-        Chambers {
-            piston_oil: (self.piston_side - self.ring_area * x) / share
-                - if self.twin {
-                    self.rod_area * x / share
-                } else {
-                    0.0
-                },
-            rod_oil: (self.rod_side + self.ring_area * x) / share,
-            reservoir_gas: gas_volume,
-            piston_pressure: pressure,
-            rod_pressure: pressure,
-            ..Chambers::default()
+        let charge = self.gas(self.gas_volume, with.celsius);
+        let filled = 1.0 / self.swell(charge, with.air);
+        if self.twin {
+            let gas_volume = self.gas_volume - self.rod_area * x;
+            let pressure = self.gas(gas_volume, with.celsius);
+            let share = self.swell(pressure, with.air);
+            return Chambers {
+                piston_oil: (self.piston_side - self.piston_area * x) / share,
+                rod_oil: (self.rod_side + self.ring_area * x) / share,
+                reservoir_gas: gas_volume,
+                piston_pressure: pressure,
+                rod_pressure: pressure,
+                ..Chambers::default()
+            };
         }
+        // Through the valve both sides come to one pressure: all the oil leans on the gas.
+        let oil = (self.piston_side + self.rod_side) * filled;
+        let room = self.piston_side + self.rod_side + self.gas_volume - self.rod_area * x;
+        let mut now = Chambers {
+            piston_oil: oil,
+            piston_pressure: charge,
+            ..Chambers::default()
+        };
+        self.lean_on_gas(&mut now, room, with);
+        let volume = self.rod_side + self.ring_area * x;
+        now.rod_pressure = now.piston_pressure;
+        now.rod_oil = volume / self.swell(now.rod_pressure.max(self.vapour).max(1.0), with.air);
+        now.piston_oil = oil - now.rod_oil;
+        now
     }
 
     /// Force of the pressures on the rod, N.
@@ -225,7 +243,8 @@ impl Hydraulics {
         if self.twin {
             self.feed_from_reservoir(&mut after, before, x, dt, with);
         } else {
-            self.lean_on_gas(&mut after, x, with);
+            let room = self.piston_side + self.gas_volume - self.piston_area * x;
+            self.lean_on_gas(&mut after, room, with);
         }
         after
     }
@@ -261,9 +280,8 @@ impl Hydraulics {
         after.piston_void = piston.void;
     }
 
-    /// Monotube: oil and gas share the room beyond the piston at one pressure.
-    fn lean_on_gas(&self, after: &mut Chambers, x: f64, with: Conditions) {
-        let room = self.piston_side + self.gas_volume - self.piston_area * x;
+    /// Monotube: oil and gas share the `room` beyond the piston at one pressure.
+    fn lean_on_gas(&self, after: &mut Chambers, room: f64, with: Conditions) {
         let oil = after.piston_oil;
         let warm = self.gas(self.gas_volume, with.celsius);
         let mut pressure = after.piston_pressure.max(1.0);
@@ -279,9 +297,18 @@ impl Hydraulics {
                 break;
             }
         }
-        after.piston_pressure = pressure;
-        after.reservoir_gas = self.gas_volume * libm::pow(warm / pressure, 1.0 / self.exponent);
-        after.piston_void = 0.0;
+        let gas_volume = self.gas_volume * libm::pow(warm / pressure, 1.0 / self.exponent);
+        if gas_volume < self.gas_volume_limit {
+            after.piston_pressure = pressure;
+            after.reservoir_gas = gas_volume;
+            after.piston_void = 0.0;
+        } else {
+            // The floating piston stands on its stop: the oil beyond it is on its own.
+            let piston = self.oil(oil, room - self.gas_volume_limit, with.air);
+            after.piston_pressure = piston.pressure;
+            after.reservoir_gas = self.gas_volume_limit;
+            after.piston_void = piston.void;
+        }
     }
 
     /// How piston-side pressure rises with oil added to that side, Pa/m³, the foot valve
@@ -299,6 +326,10 @@ impl Hydraulics {
             } else {
                 0.0
             }
+        } else if after.reservoir_gas >= self.gas_volume_limit {
+            let volume =
+                self.piston_side + self.gas_volume - self.piston_area * x - self.gas_volume_limit;
+            self.oil(after.piston_oil, volume, with.air).per_oil
         } else {
             let p = after.piston_pressure;
             let oil = after.piston_oil;

@@ -23,14 +23,19 @@ pub fn run(spec: &Spec) -> Result<Simulated, Error> {
     truth.steps = drive.steps;
     truth.work_j = drive.work;
     truth.dissipated_j = drive.dissipated;
-    let dt = 1.0 / spec.motion.rate_hz;
+    let late = spec.sensors.velocity_delay_ms * 1e-3;
+    let velocity = drive
+        .time
+        .iter()
+        .map(|&t| path.at((t - late).max(0.0)).1)
+        .collect();
     let made = Simulated {
         step: drive.time.iter().map(|&t| number_at(&path, t)).collect(),
         travel: sensors::travel(drive.travel.clone(), &spec.sensors, spec.seed),
-        velocity: sensors::velocity(drive.velocity.clone(), &spec.sensors, spec.seed),
+        velocity: sensors::velocity(velocity, &spec.sensors, spec.seed),
         force: sensors::force(drive.shown, &spec.sensors, spec.seed),
         temperature: if spec.thermal.enabled {
-            sensors::temperature(&drive.celsius, dt, &spec.sensors, spec.seed)
+            sensors::temperature(&drive.celsius, &drive.time, &spec.sensors, spec.seed)
         } else {
             Vec::new()
         },
@@ -78,13 +83,12 @@ fn drive(spec: &Spec, path: &Path, rig: &Rig) -> Driven {
     let (mut x, _) = path.at(0.0);
     let mut state = rig.at_rest(x, conditions(spec, rig, path, 0.0, celsius));
     electronics.take(0.0, state.force, 1.0 / rate);
-    for i in 0..count {
-        let end = i as f64 / rate;
-        let start = if i == 0 { 0.0 } else { (i as f64 - 1.0) / rate };
-        let parts = if i == 0 {
-            0
+    let mut start = 0.0;
+    for end in sensors::clock(count, rate, spec.motion.jitter_percent, spec.seed) {
+        let parts = if end > start {
+            parts(spec, path, 0.5 * (start + end), end - start)
         } else {
-            parts(spec, path, 0.5 * (start + end))
+            0
         };
         for part in 0..parts {
             let dt = (end - start) / parts as f64;
@@ -115,6 +119,7 @@ fn drive(spec: &Spec, path: &Path, rig: &Rig) -> Driven {
         out.force.push(state.force);
         out.shown.push(electronics.reads(end));
         out.celsius.push(celsius);
+        start = end;
     }
     for (step, tally) in out.steps.iter_mut().zip(&tallies) {
         tally.close(step);
@@ -123,7 +128,7 @@ fn drive(spec: &Spec, path: &Path, rig: &Rig) -> Driven {
 }
 
 /// Time steps in one sample interval.
-fn parts(spec: &Spec, path: &Path, time: f64) -> usize {
+fn parts(spec: &Spec, path: &Path, time: f64, interval: f64) -> usize {
     // Between steps the faster neighbour sets the pace.
     let frequency = path
         .steps()
@@ -137,7 +142,7 @@ fn parts(spec: &Spec, path: &Path, time: f64) -> usize {
         })
         .map(|(_, step)| step.frequency)
         .fold(0.0, f64::max);
-    let wanted = frequency * f64::from(spec.motion.steps_per_cycle) / spec.motion.rate_hz;
+    let wanted = frequency * f64::from(spec.motion.steps_per_cycle) * interval;
     (wanted - 1e-9).ceil().max(1.0) as usize
 }
 
@@ -172,10 +177,17 @@ fn conditions(spec: &Spec, rig: &Rig, path: &Path, time: f64, celsius: f64) -> C
     } else {
         start
     };
+    let unsettled = match path.steps().get(step_at(path, time) as usize) {
+        Some(step) if spec.faults.unsettled_percent > 0.0 => {
+            let cycles = (time - step.start) * step.frequency;
+            0.01 * spec.faults.unsettled_percent * libm::exp(-cycles / spec.faults.unsettled_cycles)
+        }
+        _ => 0.0,
+    };
     Conditions {
         air: 0.01 * air,
         celsius,
-        fade: rig.fade_at(celsius),
+        fade: rig.fade_at(celsius) * (1.0 + unsettled),
     }
 }
 

@@ -73,6 +73,9 @@ fn motion(spec: &Spec, wrong: &mut Complaints) {
     wrong.not_negative("motion.end_pause_s", m.end_pause_s);
     wrong.not_negative("motion.slow_stroke_mm", m.slow_stroke_mm);
     wrong.positive("motion.slow_mm_s", m.slow_mm_s);
+    if !(0.0..=45.0).contains(&m.jitter_percent) {
+        wrong.add("motion.jitter_percent", m.jitter_percent, "0 to 45");
+    }
     for (name, list) in [
         ("motion.speeds_mm_s", &m.speeds_mm_s),
         ("motion.frequencies_hz", &m.frequencies_hz),
@@ -190,6 +193,7 @@ fn damper(spec: &Spec, wrong: &mut Complaints) {
         wrong.positive(name, value);
     }
     wrong.not_negative("damper.charge_bar", d.charge_bar);
+    wrong.not_negative("damper.gas_volume_limit_cm3", d.gas_volume_limit_cm3);
     wrong.not_negative("damper.vapour_pressure_bar", d.vapour_pressure_bar);
     wrong.not_negative("damper.foot.intake_opening_bar", d.foot.intake_opening_bar);
     if d.rod_mm >= d.bore_mm {
@@ -263,6 +267,10 @@ fn friction_and_faults(spec: &Spec, wrong: &mut Complaints) {
         wrong.positive("faults.bent_rod_width_mm", f.bent_rod_width_mm);
         wrong.finite("faults.bent_rod_at_mm", f.bent_rod_at_mm);
     }
+    if f.unsettled_percent != 0.0 {
+        wrong.positive("faults.unsettled_cycles", f.unsettled_cycles);
+        wrong.not_negative("faults.unsettled_percent", f.unsettled_percent);
+    }
     if f.stick_slip_n > 0.0 {
         wrong.positive("faults.stick_stiffness_n_mm", f.stick_stiffness_n_mm);
         wrong.positive("faults.stick_below_mm_s", f.stick_below_mm_s);
@@ -305,6 +313,7 @@ fn sensors(spec: &Spec, wrong: &mut Complaints) {
         ("sensors.travel_full_scale_mm", s.travel_full_scale_mm),
         ("sensors.travel_noise_percent", s.travel_noise_percent),
         ("sensors.travel_step_mm", s.travel_step_mm),
+        ("sensors.velocity_delay_ms", s.velocity_delay_ms),
         ("sensors.velocity_noise_mm_s", s.velocity_noise_mm_s),
         ("sensors.temperature_lag_s", s.temperature_lag_s),
         ("sensors.temperature_noise_c", s.temperature_noise_c),
@@ -318,6 +327,7 @@ fn sensors(spec: &Spec, wrong: &mut Complaints) {
         ("sensors.travel_offset_mm", s.travel_offset_mm),
         ("sensors.temperature_offset_c", s.temperature_offset_c),
         ("sensors.spike_n", s.spike_n),
+        ("sensors.velocity_gain", s.velocity_gain),
     ] {
         wrong.finite(name, value);
     }

@@ -180,11 +180,9 @@ impl Rig {
             }
         };
         let friction = self.sliding(rod) * self.sense(velocity);
-        let stuck = if self.faults.stick_slip_n > 0.0 {
-            self.faults.stick_stiffness_n_mm * 1e3 * (rod - before.stuck_at)
-        } else {
-            0.0
-        };
+        let stuck = self
+            .held(rod - before.stuck_at, velocity)
+            .map_or(0.0, |(pull, limit)| pull.clamp(-limit, limit));
         after.power += friction * velocity;
         after.force = hydraulic + friction + stuck + self.contact(rod);
         after
@@ -192,17 +190,25 @@ impl Rig {
 
     /// Lets the seal break loose if it is pulled too hard.
     fn slip(&self, mut after: State) -> State {
-        if self.faults.stick_slip_n <= 0.0 {
-            after.stuck_at = after.rod;
-            return after;
-        }
-        let pace = after.rod_velocity / (self.faults.stick_below_mm_s * 1e-3);
-        let limit = self.faults.stick_slip_n * libm::exp(-pace * pace);
-        let pull = self.faults.stick_stiffness_n_mm * 1e3 * (after.rod - after.stuck_at);
-        if pull.abs() > limit {
+        let slips = self
+            .held(after.rod - after.stuck_at, after.rod_velocity)
+            .is_none_or(|(pull, limit)| pull.abs() > limit);
+        if slips {
             after.stuck_at = after.rod;
         }
         after
+    }
+
+    /// Pull of a sticking seal over a distance and the pull it can hold, N, which dies away
+    /// with speed; `None` for a seal that does not stick.
+    fn held(&self, distance: f64, velocity: f64) -> Option<(f64, f64)> {
+        (self.faults.stick_slip_n > 0.0).then(|| {
+            let pace = velocity / (self.faults.stick_below_mm_s * 1e-3);
+            (
+                self.faults.stick_stiffness_n_mm * 1e3 * distance,
+                self.faults.stick_slip_n * libm::exp(-pace * pace),
+            )
+        })
     }
 
     /// Sliding friction at a travel, N, without its sign.

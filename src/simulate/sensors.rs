@@ -15,6 +15,23 @@ fn stream(seed: u64, channel: u64) -> ChaCha8Rng {
     random
 }
 
+/// When the samples are taken, s: evenly, but for the jitter (even over ± the given share of
+/// the interval).
+pub(super) fn clock(count: usize, rate_hz: f64, jitter_percent: f64, seed: u64) -> Vec<f64> {
+    let mut random = stream(seed, 7);
+    let spread = 0.01 * jitter_percent / rate_hz;
+    (0..count)
+        .map(|i| {
+            let even = i as f64 / rate_hz;
+            if i > 0 && spread > 0.0 {
+                even + spread * (2.0 * random.random::<f64>() - 1.0)
+            } else {
+                even
+            }
+        })
+        .collect()
+}
+
 /// Adds normal noise.
 fn add_noise(values: &mut [f64], deviation: f64, seed: u64, channel: u64) {
     if deviation > 0.0 {
@@ -95,23 +112,29 @@ pub(super) fn travel(mut travel: Vec<f64>, sensors: &Sensors, seed: u64) -> Vec<
     travel
 }
 
-/// The velocity channel.
+/// The velocity channel. `velocity` is already late by the channel's delay.
 pub(super) fn velocity(mut velocity: Vec<f64>, sensors: &Sensors, seed: u64) -> Vec<f64> {
+    for value in &mut velocity {
+        *value *= sensors.velocity_gain;
+    }
     add_noise(&mut velocity, sensors.velocity_noise_mm_s * 1e-3, seed, 5);
     velocity
 }
 
 /// The temperature channel: first-order lag, offset, noise.
-pub(super) fn temperature(oil: &[f64], dt: f64, sensors: &Sensors, seed: u64) -> Vec<f64> {
-    let keep = if sensors.temperature_lag_s > 0.0 {
-        libm::exp(-dt / sensors.temperature_lag_s)
-    } else {
-        0.0
-    };
+pub(super) fn temperature(oil: &[f64], time: &[f64], sensors: &Sensors, seed: u64) -> Vec<f64> {
     let mut shown = oil.first().copied().unwrap_or(0.0);
+    let mut before = time.first().copied().unwrap_or(0.0);
     let mut out: Vec<f64> = oil
         .iter()
-        .map(|&now| {
+        .zip(time)
+        .map(|(&now, &t)| {
+            let keep = if sensors.temperature_lag_s > 0.0 {
+                libm::exp((before - t) / sensors.temperature_lag_s)
+            } else {
+                0.0
+            };
+            before = t;
             shown = now + (shown - now) * keep;
             shown + sensors.temperature_offset_c
         })

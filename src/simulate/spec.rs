@@ -79,6 +79,9 @@ pub struct Damper {
     pub charge_temperature_c: f64,
     /// Gas volume at mid-stroke, cm³.
     pub gas_volume_cm3: f64,
+    /// Largest gas volume, where the floating piston of a monotube meets its stop, cm³; 0 is no
+    /// stop.
+    pub gas_volume_limit_cm3: f64,
     /// Exponent of the gas: 1 isothermal to 1.4 adiabatic.
     pub polytropic_exponent: f64,
     /// Oil column on the piston side at mid-stroke, mm.
@@ -111,6 +114,7 @@ impl Default for Damper {
             charge_bar: 16.0,
             charge_temperature_c: 20.0,
             gas_volume_cm3: 70.0,
+            gas_volume_limit_cm3: 0.0,
             polytropic_exponent: 1.2,
             piston_side_mm: 110.0,
             rod_side_mm: 100.0,
@@ -334,6 +338,8 @@ pub struct Motion {
     pub end_pause_s: f64,
     /// Samples per second.
     pub rate_hz: f64,
+    /// Largest error of a sample's time, % of the sample interval.
+    pub jitter_percent: f64,
     /// Steps of the integration in a cycle, at least; it also steps once a sample.
     pub steps_per_cycle: u32,
 }
@@ -362,6 +368,7 @@ impl Default for Motion {
             pause_s: 0.0,
             end_pause_s: 0.0,
             rate_hz: 500.0,
+            jitter_percent: 0.0,
             steps_per_cycle: 1500,
         }
     }
@@ -449,6 +456,10 @@ pub struct Faults {
     pub stick_stiffness_n_mm: f64,
     /// Speed above which nothing sticks any more, mm/s.
     pub stick_below_mm_s: f64,
+    /// Extra hydraulic force at the first instant of each step, %.
+    pub unsettled_percent: f64,
+    /// Cycles over which it falls to 1/e.
+    pub unsettled_cycles: f64,
     /// Oil lost, replaced by gas at the same charge left to expand, cm³ (monotube).
     pub lost_oil_cm3: f64,
 }
@@ -479,6 +490,10 @@ pub struct Sensors {
     pub travel_offset_mm: f64,
     /// Smallest step of the travel channel, mm; 0 is none.
     pub travel_step_mm: f64,
+    /// What the velocity channel shows for 1 (0.001 is a mix-up of mm/s and m/s).
+    pub velocity_gain: f64,
+    /// Delay of the velocity channel, ms.
+    pub velocity_delay_ms: f64,
     /// Standard deviation of the velocity noise, mm/s.
     pub velocity_noise_mm_s: f64,
     /// Time constant of the temperature sensor, s.
@@ -513,6 +528,8 @@ impl Default for Sensors {
             travel_noise_percent: 0.005,
             travel_offset_mm: 0.0,
             travel_step_mm: 0.0,
+            velocity_gain: 1.0,
+            velocity_delay_ms: 0.0,
             velocity_noise_mm_s: 0.2,
             temperature_lag_s: 0.0,
             temperature_offset_c: 0.0,
