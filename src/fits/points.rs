@@ -72,7 +72,12 @@ impl Prepared {
         let n = points.speed.len();
         let weights = weights(points, settings)?;
         let mut from: Vec<usize> = (0..n).collect();
-        from.sort_by(|a, b| points.speed[*a].total_cmp(&points.speed[*b]));
+        // Equal speeds by force: sums then run in one order, whatever that of the input.
+        from.sort_by(|a, b| {
+            points.speed[*a]
+                .total_cmp(&points.speed[*b])
+                .then(points.force[*a].total_cmp(&points.force[*b]))
+        });
         let offset = settings.through.unwrap_or(0.0);
         let mut ready = Self {
             x: from.iter().map(|i| points.speed[*i]).collect(),

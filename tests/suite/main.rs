@@ -5,6 +5,7 @@ mod cli;
 mod compare;
 mod conversions;
 mod findings;
+mod fits;
 mod heat;
 mod intake;
 mod references;
