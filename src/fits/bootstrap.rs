@@ -4,6 +4,7 @@ use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
 use super::points::{NoFit, Points, Prepared};
+use super::profile::hull_of;
 use super::segmented::segmented_of;
 use super::settings::FitSettings;
 use super::{Fit, fit};
@@ -114,21 +115,23 @@ fn stated(points: &Points<'_>, knees: usize, settings: &FitSettings) -> Result<V
 /// the points lie off the curve, the bootstrap's how well the cycles repeat; the honest
 /// interval holds both.
 pub fn widen(fit: &mut Fit, limits: &BootstrapLimits) {
-    let hull = |a: [f64; 2], b: [f64; 2]| [a[0].min(b[0]), a[1].max(b[1])];
     for (knee, more) in fit.knees.iter_mut().zip(&limits.knees) {
         if let Some(more) = more {
-            knee.ci95_m_s = hull(knee.ci95_m_s, *more);
+            knee.ci95_m_s = hull_of(knee.ci95_m_s, *more);
         }
     }
     for (knee, more) in fit.knees.iter_mut().zip(&limits.knee_forces) {
         if let Some(more) = more {
-            knee.force_ci95_n = Some(knee.force_ci95_n.map_or(*more, |own| hull(own, *more)));
+            knee.force_ci95_n = Some(knee.force_ci95_n.map_or(*more, |own| hull_of(own, *more)));
         }
     }
     for (piece, more) in fit.segments.iter_mut().zip(&limits.slopes) {
         if let Some(more) = more {
-            piece.slope_ci95_n_s_m =
-                Some(piece.slope_ci95_n_s_m.map_or(*more, |own| hull(own, *more)));
+            piece.slope_ci95_n_s_m = Some(
+                piece
+                    .slope_ci95_n_s_m
+                    .map_or(*more, |own| hull_of(own, *more)),
+            );
         }
     }
 }

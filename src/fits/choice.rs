@@ -5,6 +5,10 @@ use super::points::{NoFit, Prepared};
 use super::segmented::{Segmented, name, segmented_of};
 use super::settings::FitSettings;
 
+/// Degrees of freedom a knee needs at the least. With 2, six speeds can show a knee if it is
+/// many times the scatter; with 1, hardly anything could.
+const FEWEST_SPARE: usize = 2;
+
 /// A model that could be fitted.
 #[derive(Debug, Clone)]
 pub(super) struct Tried {
@@ -54,15 +58,16 @@ pub(super) fn choose(ready: &Prepared, settings: &FitSettings) -> Result<Choice,
                 break;
             }
         };
-        let Some(criterion) = aicc(&fit, floor) else {
+        let criterion = aicc(&fit, floor);
+        if criterion.is_none() && !(knees == 1 && fit.residual_df() >= FEWEST_SPARE) {
             choice.notes.push(format!(
-                "not offered: {}: needs more than {} points, there are {}",
+                "not offered: {}: {} points are too few for its {} parameters",
                 name(knees),
-                fit.parameters + 1 + usize::from(!fit.absolute),
-                fit.n
+                fit.n,
+                fit.parameters
             ));
             break;
-        };
+        }
         choice.consider(ready, settings, fit, criterion);
     }
     Ok(choice)
@@ -74,22 +79,24 @@ impl Choice {
         ready: &Prepared,
         settings: &FitSettings,
         fit: Segmented,
-        criterion: f64,
+        criterion: Option<f64>,
     ) {
         let floor = ready.rounding_rss();
         let now = &self.tried[self.taken];
-        let better = now
-            .aicc
-            .is_some_and(|a| criterion < a - settings.prefer_simpler_within);
-        let bends = bend(ready, &now.fit, &fit) > settings.material_bend;
         let knees = fit.knees.len();
+        let by_aicc = now
+            .aicc
+            .zip(criterion)
+            .is_some_and(|(a, c)| c < a - settings.prefer_simpler_within);
+        let better = by_aicc || (knees == 1 && too_few_for_aicc(&fit));
+        let bends = bend(ready, &now.fit, &fit) > settings.material_bend;
         let mut simulated = None;
         if better && bends {
             let observed = gain(now.fit.rss.max(floor), fit.rss.max(floor));
             simulated = Some(chance(ready, &now.fit, knees, observed, settings));
         }
         let taken = simulated.is_some_and(|p| p <= settings.false_knee_rate);
-        if better && !taken {
+        if by_aicc && !taken {
             self.notes.push(match simulated {
                 None => format!(
                     "{} fits better by AICc, but moves the force by less than {} % of the largest: not taken",
@@ -109,13 +116,22 @@ impl Choice {
         }
         self.tried.push(Tried {
             fit,
-            aicc: Some(criterion),
+            aicc: criterion,
             chance: simulated,
         });
         if taken {
             self.taken = self.tried.len() - 1;
         }
     }
+}
+
+/// Is the small-sample correction of AICc larger than the penalty it corrects (`n < 2K + 2`,
+/// twelve points for one knee)? There it refuses knees that the eye and an exact test see: at
+/// seven points it asks for a 4000-fold drop in the sum of squares. The first knee is then
+/// judged by the simulated chance alone, which is exact at any number of points.
+fn too_few_for_aicc(fit: &Segmented) -> bool {
+    let k = fit.parameters + usize::from(!fit.absolute);
+    fit.n < 2 * k + 2
 }
 
 /// Largest difference of two fits at the measured speeds, over the largest force.

@@ -27,8 +27,18 @@ pub(super) fn gain(simple: f64, rich: f64) -> f64 {
     ((simple - rich) / rich.max(f64::MIN_POSITIVE)).max(0.0)
 }
 
-/// Chance of at least the observed gain if the simpler model (`null`) were true. Stops, and
-/// returns a chance above the allowed one, as soon as it cannot fall below it any more.
+/// How the simulated errors lie: as the weights say, or in proportion to the force as well.
+/// Both happen (a load cell scatters evenly, oil temperature acts in proportion) and the
+/// points cannot tell, so a knee must stand against both.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Scatter {
+    AsWeighted,
+    InProportion,
+}
+
+/// Chance of at least the observed gain if the simpler model (`null`) were true, the larger
+/// of those for the two kinds of scatter. Stops, and returns a chance above the allowed one,
+/// as soon as it cannot fall below it any more.
 pub(super) fn chance(
     ready: &Prepared,
     null: &Segmented,
@@ -36,14 +46,29 @@ pub(super) fn chance(
     observed: f64,
     settings: &FitSettings,
 ) -> f64 {
+    let mut worst: f64 = 0.0;
+    for scatter in [Scatter::AsWeighted, Scatter::InProportion] {
+        worst = worst.max(simulate(
+            ready, null, rich_knees, observed, scatter, settings,
+        ));
+        if worst > settings.false_knee_rate {
+            break;
+        }
+    }
+    worst
+}
+
+fn simulate(
+    ready: &Prepared,
+    null: &Segmented,
+    rich_knees: usize,
+    observed: f64,
+    scatter: Scatter,
+    settings: &FitSettings,
+) -> f64 {
     let runs = settings.guard_runs.max(1);
     let allowed = settings.false_knee_rate * (runs + 1) as f64;
-    let sigma = null.sigma.unwrap_or(0.0);
-    let fitted: Vec<f64> = ready
-        .groups
-        .iter()
-        .map(|g| null.value(g.x) - ready.offset)
-        .collect();
+    let (fitted, errors) = truth(ready, null, scatter);
     let mut done = 0;
     let mut reached = 0;
     while done < runs {
@@ -54,25 +79,24 @@ pub(super) fn chance(
             seed: SEED + done as u64,
         };
         let gains = replicates(settings_of_block, |_, rng| {
+            let mut within = 0.0;
             let groups: Vec<Group> = ready
                 .groups
                 .iter()
-                .zip(&fitted)
-                .map(|(g, f)| {
+                .zip(fitted.iter().zip(&errors))
+                .map(|(g, (f, sd))| {
                     let z: f64 = StandardNormal.sample(rng);
+                    if g.count > 1
+                        && let Ok(chi2) = ChiSquared::new((g.count - 1) as f64)
+                    {
+                        within += g.w * sd * sd * chi2.sample(rng);
+                    }
                     Group {
-                        y: f + sigma * z / g.w.sqrt(),
+                        y: f + sd * z,
                         ..*g
                     }
                 })
                 .collect();
-            let repeats = ready.n() - groups.len();
-            let within = if repeats > 0 {
-                let chi2 = ChiSquared::new(repeats as f64).ok()?;
-                sigma * sigma * chi2.sample(rng)
-            } else {
-                0.0
-            };
             let search = Search::new(&groups, rule(ready, settings));
             let simple = best(&search, null.knees.len());
             let rich = best(&search, rich_knees).min(simple);
@@ -85,6 +109,33 @@ pub(super) fn chance(
         }
     }
     (reached + 1) as f64 / (done + 1) as f64
+}
+
+/// The null model's values at the groups, and the standard deviation of each group's mean.
+fn truth(ready: &Prepared, null: &Segmented, scatter: Scatter) -> (Vec<f64>, Vec<f64>) {
+    let sigma = null.sigma.unwrap_or(0.0);
+    let fitted: Vec<f64> = ready
+        .groups
+        .iter()
+        .map(|g| null.value(g.x) - ready.offset)
+        .collect();
+    let top = ready
+        .groups
+        .iter()
+        .map(|g| null.value(g.x).abs())
+        .fold(0.0, f64::max);
+    let errors = ready
+        .groups
+        .iter()
+        .map(|g| {
+            let plain = sigma / g.w.sqrt();
+            match scatter {
+                Scatter::InProportion if top > 0.0 => plain * null.value(g.x).abs() / top,
+                _ => plain,
+            }
+        })
+        .collect();
+    (fitted, errors)
 }
 
 /// Smallest sum of squares between groups with so many knees.

@@ -25,7 +25,7 @@ pub use bootstrap::{BootstrapLimits, OwnedPoints, bootstrap, fit_cycles, points_
 pub use choice::aicc;
 pub use of_curve::{CurveFits, FULL_CYCLE, PEAKS, TABLE, fit_curve};
 pub use points::{NoFit, Points};
-pub use segmented::{Segmented, segmented};
+pub use segmented::{Segmented, Stated, segmented};
 pub use settings::FitSettings;
 
 use crate::steps::PerDirection;

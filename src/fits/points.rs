@@ -39,6 +39,8 @@ pub(super) struct Group {
     pub(super) y: f64,
     /// Sum of weights.
     pub(super) w: f64,
+    /// Points merged.
+    pub(super) count: usize,
     /// Which distinct speed this is, near-equal ones counted as one.
     pub(super) level: usize,
 }
@@ -112,6 +114,7 @@ impl Prepared {
                     self.within += group.w * w / total * away * away;
                     group.y += away * w / total;
                     group.w = total;
+                    group.count += 1;
                 }
                 _ => {
                     if *x - level_start > same_within * range {
@@ -122,6 +125,7 @@ impl Prepared {
                         x: *x,
                         y: *y,
                         w: *w,
+                        count: 1,
                         level,
                     });
                 }

@@ -31,13 +31,7 @@ pub(super) fn knee_interval(
     settings: &FitSettings,
 ) -> Option<KneeInterval> {
     let estimate = *fit.knees.get(which)?;
-    let df = fit.residual_df();
-    let base = fit.rss.max(ready.rounding_rss());
-    let limit = if fit.absolute {
-        base + chi2_quantile(settings.confidence, 1.0)?
-    } else {
-        base * (1.0 + f_quantile(settings.confidence, 1.0, df as f64)? / df as f64)
-    } - ready.within;
+    let limit = limit(ready, fit, settings)?;
     let search = Search::new(&ready.groups, rule(ready, settings));
     let profile = Profile {
         search: &search,
@@ -64,6 +58,89 @@ pub(super) fn knee_interval(
         ends: [low, high],
         open: [first == 0, last + 1 == looks.len()],
     })
+}
+
+/// The largest sum of squares between groups that is not significantly worse than the best.
+fn limit(ready: &Prepared, fit: &Segmented, settings: &FitSettings) -> Option<f64> {
+    let df = fit.residual_df() as f64;
+    let base = fit.rss.max(ready.rounding_rss());
+    let all = if fit.absolute {
+        base + chi2_quantile(settings.confidence, 1.0)?
+    } else {
+        base * (1.0 + f_quantile(settings.confidence, 1.0, df)? / df)
+    };
+    Some(all - ready.within)
+}
+
+/// Profile intervals of what goes with one knee.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Along {
+    /// Force at the knee, above the prepared points' offset.
+    pub(super) force: [f64; 2],
+    /// Slopes before and after.
+    pub(super) slopes: [[f64; 2]; 2],
+}
+
+/// Profile intervals of the slopes and of the force at the knee, for a one-knee fit: with the
+/// knee held at `t` the rest is linear, so the values not significantly worse than the best
+/// are `estimate(t) ± √((limit − RSS(t))·variance(t))`; the interval spans those of every
+/// knee in `ends`. Unlike the delta method this knows that the knee may lie in a
+/// neighbouring gap.
+pub(super) fn along_the_knee(
+    ready: &Prepared,
+    fit: &Segmented,
+    ends: [f64; 2],
+    settings: &FitSettings,
+) -> Option<Along> {
+    if fit.knees.len() != 1 || settings.monotone {
+        return None;
+    }
+    let limit = limit(ready, fit, settings)?;
+    let search = Search::new(&ready.groups, rule(ready, settings));
+    let profile = Profile {
+        search: &search,
+        knees: 1,
+        which: 0,
+    };
+    let mut looks = profile.looks();
+    looks.extend(ends);
+    looks.push(fit.knees[0]);
+    let mut hull: Option<Along> = None;
+    for t in looks.into_iter().filter(|t| *t >= ends[0] && *t <= ends[1]) {
+        for g in profile
+            .gaps()
+            .filter(|g| search.groups[*g].x <= t && t <= search.groups[g + 1].x)
+        {
+            let Some(m) = search.meeting(g, t) else {
+                continue;
+            };
+            let room = limit - m.rss;
+            if room < 0.0 {
+                continue;
+            }
+            let span = |(value, variance): (f64, f64)| {
+                let half = (room * variance.max(0.0)).sqrt();
+                [value - half, value + half]
+            };
+            let here = Along {
+                force: span(m.value),
+                slopes: m.slopes.map(span),
+            };
+            hull = Some(hull.map_or(here, |h| Along {
+                force: hull_of(h.force, here.force),
+                slopes: [
+                    hull_of(h.slopes[0], here.slopes[0]),
+                    hull_of(h.slopes[1], here.slopes[1]),
+                ],
+            }));
+        }
+    }
+    hull
+}
+
+/// The smallest interval that holds both.
+pub(super) fn hull_of(a: [f64; 2], b: [f64; 2]) -> [f64; 2] {
+    [a[0].min(b[0]), a[1].max(b[1])]
 }
 
 /// Halves from a place outside the set and one inside to its edge.

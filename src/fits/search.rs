@@ -6,7 +6,7 @@
 //! was measured. So the global optimum is among: lines that meet inside their gap, and
 //! lines joined at a measured speed. With running sums, one knee costs O(n) and two O(n²).
 
-use super::line::{Line, Moments, chain, join};
+use super::line::{self, Line, Meeting, Moments, chain, join};
 use super::points::Group;
 use super::solve::{Bounds, solve_groups};
 
@@ -136,6 +136,13 @@ impl<'a> Search<'a> {
                 Some((j.rss, [t, t]))
             }
         }
+    }
+
+    /// Value, slopes and their variances with one knee held at `t`, groups up to `g` on its
+    /// left; `None` if a side has no slope of its own.
+    pub(super) fn meeting(&self, g: usize, t: f64) -> Option<Meeting> {
+        let (left, right) = (self.head[g], self.tail.get(g + 1)?);
+        (left.has_slope() && right.has_slope()).then(|| line::meeting(&left, right, t))
     }
 
     fn falls(&self, slopes: &[f64]) -> bool {

@@ -14,6 +14,9 @@ use crate::statistics::{normal_quantile, t_quantile};
 const NEAR_TIE: f64 = 1e-10;
 /// How many of them: enough for real ties, bounded for data that any knee fits.
 const SHORTLIST: usize = 24;
+/// Leverage is taken for no more than this, so that a point a fit must pass through (residual
+/// and `1 − leverage` both zero) does not divide by nothing.
+const MOST_LEVERAGE: f64 = 0.9;
 
 /// A fitted continuous piecewise-linear curve (a line if it has no knee).
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -49,6 +52,8 @@ pub struct Segmented {
     pub range: [f64; 2],
     /// Covariance of intercept (unless anchored), slopes, knees; row by row.
     covariance: Vec<f64>,
+    /// The same, if the scatter differs from place to place.
+    consistent: Vec<f64>,
 }
 
 impl Segmented {
@@ -92,11 +97,15 @@ impl Segmented {
 
     /// Standard error of the fitted force at a knee, the knee itself being uncertain.
     pub fn knee_force_se(&self, knee: usize) -> Option<f64> {
+        self.se_of(&self.knee_force_gradient(knee)?)
+    }
+
+    fn knee_force_gradient(&self, knee: usize) -> Option<Vec<f64>> {
         // Moving along the piece before the knee as the knee moves.
         let mut gradient = self.gradient(*self.knees.get(knee)?);
         let at = usize::from(!self.anchored) + self.slopes.len() + knee;
         *gradient.get_mut(at)? += self.slopes.get(knee)?;
-        self.se_of(&gradient)
+        Some(gradient)
     }
 
     /// `t` (or normal, if the error is known) quantile for intervals of this fit.
@@ -145,19 +154,48 @@ impl Segmented {
         g
     }
 
-    fn se_of(&self, gradient: &[f64]) -> Option<f64> {
-        let p = self.parameters;
-        if self.covariance.len() != p * p || gradient.len() != p {
-            return None;
-        }
-        let mut variance = 0.0;
-        for (i, a) in gradient.iter().enumerate() {
-            for (j, b) in gradient.iter().enumerate() {
-                variance += a * b * self.covariance[i * p + j];
-            }
-        }
-        (variance >= 0.0 && variance.is_finite()).then(|| variance.sqrt())
+    /// The larger of the classic standard error and the one that allows the scatter to
+    /// differ from place to place (HC3): for intervals that must hold either way.
+    pub fn cautious(&self, classic: Option<f64>, what: Stated) -> Option<f64> {
+        let level = usize::from(!self.anchored);
+        let gradient = match what {
+            Stated::Slope(piece) => self.unit(level + piece),
+            Stated::Value(speed) => self.gradient(speed),
+            Stated::KneeForce(knee) => self.knee_force_gradient(knee)?,
+        };
+        let wide = root_form(&self.consistent, &gradient);
+        classic.map(|c| wide.map_or(c, |w| w.max(c)))
     }
+
+    fn se_of(&self, gradient: &[f64]) -> Option<f64> {
+        root_form(&self.covariance, gradient)
+    }
+}
+
+/// What a cautious standard error is asked for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Stated {
+    /// Slope of a piece.
+    Slope(usize),
+    /// Fitted force at a speed, m/s.
+    Value(f64),
+    /// Force at a knee.
+    KneeForce(usize),
+}
+
+/// `√(gᵀ C g)`, `C` row by row; `None` if it does not exist.
+fn root_form(c: &[f64], gradient: &[f64]) -> Option<f64> {
+    let p = gradient.len();
+    if c.len() != p * p {
+        return None;
+    }
+    let mut variance = 0.0;
+    for (i, a) in gradient.iter().enumerate() {
+        for (j, b) in gradient.iter().enumerate() {
+            variance += a * b * c[i * p + j];
+        }
+    }
+    (variance >= 0.0 && variance.is_finite()).then(|| variance.sqrt())
 }
 
 /// The global least-squares optimum of the continuous piecewise-linear model with `knees`
@@ -340,20 +378,24 @@ pub(super) fn finish(
             ready.groups.last().map_or(0.0, |g| g.x),
         ],
         covariance: Vec::new(),
+        consistent: Vec::new(),
     };
     for (i, from) in ready.from.iter().enumerate() {
         out.residuals[*from] = ready.y[i] - value(&held, knees, ready.x[i]);
         out.weights[*from] = ready.w[i];
     }
     if let Some(sigma) = sigma {
-        out.covariance = covariance(ready, &held, knees, sigma).unwrap_or_default();
+        [out.covariance, out.consistent] =
+            covariance(ready, &held, knees, sigma).unwrap_or_default();
     }
     Ok(out)
 }
 
-/// `σ²(JᵀWJ)⁻¹` for intercept, slopes, knees, with `J` the derivatives of the fitted values
-/// (Gauss–Newton). Worked out about the reference speed and then carried to zero speed.
-fn covariance(ready: &Prepared, held: &Held, knees: &[f64], sigma: f64) -> Option<Vec<f64>> {
+/// Covariance of intercept, slopes, knees, with `J` the derivatives of the fitted values
+/// (Gauss–Newton): `σ²(JᵀWJ)⁻¹`, and the heteroscedasticity-consistent HC3 (MacKinnon &
+/// White 1985, J. Econometrics 29:305–325). Worked out about the reference speed and then
+/// carried to zero speed.
+fn covariance(ready: &Prepared, held: &Held, knees: &[f64], sigma: f64) -> Option<[Vec<f64>; 2]> {
     let level = usize::from(!ready.anchored);
     let pieces = knees.len() + 1;
     let p = level + pieces + knees.len();
@@ -371,12 +413,23 @@ fn covariance(ready: &Prepared, held: &Held, knees: &[f64], sigma: f64) -> Optio
             jacobian[(i, level + pieces + j)] = if x > knee { root * turn } else { 0.0 };
         }
     }
-    let mut c = inverse_gram(jacobian)? * (sigma * sigma);
-    if level == 1 {
-        // intercept = level − reference·first slope
+    let bread = inverse_gram(jacobian.clone())?;
+    let carry = {
         let mut carry = DMatrix::identity(p, p);
-        carry[(0, 1)] = -held.reference;
-        c = &carry * c * carry.transpose();
+        if level == 1 {
+            // intercept = level − reference·first slope
+            carry[(0, 1)] = -held.reference;
+        }
+        carry
+    };
+    let carried = |c: DMatrix<f64>| (&carry * c * carry.transpose()).iter().copied().collect();
+    let mut meat = DMatrix::zeros(p, p);
+    for (i, ((x, y), w)) in ready.x.iter().zip(&ready.y).zip(&ready.w).enumerate() {
+        let row = jacobian.row(i);
+        let leverage = (row * &bread * row.transpose())[(0, 0)].min(MOST_LEVERAGE);
+        let residual = w.sqrt() * (y - value(held, knees, *x)) / (1.0 - leverage).sqrt();
+        meat += row.transpose() * row * (residual * residual);
     }
-    Some(c.iter().copied().collect())
+    let sandwich = &bread * meat * &bread;
+    Some([carried(bread * (sigma * sigma)), carried(sandwich)])
 }

@@ -2,8 +2,8 @@
 
 use super::choice::{Choice, Tried};
 use super::points::Prepared;
-use super::profile::knee_interval;
-use super::segmented::{Segmented, name};
+use super::profile::{along_the_knee, hull_of, knee_interval};
+use super::segmented::{Segmented, Stated, name};
 use super::settings::FitSettings;
 use super::{Candidate, Fit, Knee, Piece};
 
@@ -23,11 +23,25 @@ pub(super) fn stated(
     let Some(fit) = choice.tried.into_iter().nth(taken).map(|t| t.fit) else {
         return Fit::default();
     };
-    let knees = knees(ready, &fit, settings, &mut notes);
+    let mut segments = pieces(&fit, settings);
+    let mut knees = knees(ready, &fit, settings, &mut notes);
+    if let [knee] = knees.as_mut_slice()
+        && let Some(along) = along_the_knee(ready, &fit, knee.ci95_m_s, settings)
+    {
+        let force = along.force.map(|f| f + ready.offset);
+        knee.force_ci95_n = Some(knee.force_ci95_n.map_or(force, |own| hull_of(own, force)));
+        for (piece, slope) in segments.iter_mut().zip(along.slopes) {
+            piece.slope_ci95_n_s_m = Some(
+                piece
+                    .slope_ci95_n_s_m
+                    .map_or(slope, |own| hull_of(own, slope)),
+            );
+        }
+    }
     let (rmse, largest) = misfit(&fit);
     Fit {
         model: shape(&fit.slopes).into(),
-        segments: pieces(&fit, settings),
+        segments,
         knees,
         r2: r2(ready, &fit),
         rmse_n: rmse,
@@ -91,7 +105,9 @@ fn pieces(fit: &Segmented, settings: &FitSettings) -> Vec<Piece> {
             };
             let to = fit.knees.get(j).copied().unwrap_or(fit.range[1]);
             let slope = fit.slopes[j];
-            let half = t.zip(fit.slope_se(j)).map(|(t, se)| t * se);
+            let half = t
+                .zip(fit.cautious(fit.slope_se(j), Stated::Slope(j)))
+                .map(|(t, se)| t * se);
             Piece {
                 from_m_s: from,
                 to_m_s: to,
@@ -127,7 +143,7 @@ fn knees(
                 }
             }
             let force = fit.knee_forces[j];
-            let half = t.zip(fit.knee_force_se(j)).map(|(t, se)| t * se);
+            let half = t.zip(fit.cautious(fit.knee_force_se(j), Stated::KneeForce(j))).map(|(t, se)| t * se);
             Knee {
                 velocity_m_s: at,
                 force_n: force,

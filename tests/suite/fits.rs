@@ -388,7 +388,8 @@ fn what_cannot_be_fitted_says_why() {
     assert!(fit(&bad_se, &settings).is_err());
 }
 
-/// Two speeds give a line, no interval and no knee; six still no knee, with the reason.
+/// Two speeds give a line, no interval and no knee; five no knee, with the reason; six show a
+/// knee if it is plain.
 #[test]
 fn few_speeds_give_a_smaller_answer() {
     let two = fit(
@@ -401,14 +402,17 @@ fn few_speeds_give_a_smaller_answer() {
     assert!(two.segments[0].slope_ci95_n_s_m.is_none());
     assert!(two.notes.iter().any(|n| n.contains("one knee")));
     let x = [0.1, 0.2, 0.3, 0.4, 0.5, 0.6];
-    let y = [300.0, 600.0, 900.0, 950.0, 1000.0, 1050.0];
-    let six = fit(&points(&x, &y), &FitSettings::default()).unwrap();
-    assert_eq!(six.candidates.len(), 1);
+    let y = [301.0, 599.0, 900.0, 951.0, 1000.0, 1049.0];
+    let five = fit(&points(&x[..5], &y[..5]), &FitSettings::default()).unwrap();
+    assert_eq!(five.candidates.len(), 1);
     assert!(
-        six.notes
+        five.notes
             .iter()
-            .any(|n| n.contains("needs more than 6 points"))
+            .any(|n| n.contains("5 points are too few"))
     );
+    let six = fit(&points(&x, &y), &FitSettings::default()).unwrap();
+    assert_eq!(six.model, "digressive");
+    assert!(six.candidates[1].aicc.is_none() && six.candidates[1].chance.unwrap() <= 0.01);
 }
 
 /// A spread of zero, or nearly, must not let a point rule the fit.

@@ -1,0 +1,297 @@
+//! How often a fit is right: knees invented, knees found, intervals that hold the truth.
+//!
+//! Every table is printed (`cargo test --test studies fits -- --nocapture`); the bounds
+//! asserted are those of docs/methods/fits.md.
+#![allow(
+    clippy::unwrap_used,
+    reason = "helpers of tests, not only tests, unwrap"
+)]
+
+use loopwork::fits::{Fit, FitSettings, fit, fit_cycles, points_of_cycles};
+use loopwork::statistics::{Resampling, replicate_stream};
+use rand::Rng;
+use rand_distr::{Distribution, StandardNormal};
+use rayon::prelude::*;
+
+/// How the speeds of a ladder lie.
+#[derive(Clone, Copy, Debug)]
+enum Spacing {
+    /// Equal steps.
+    Even,
+    /// Equal ratios, 1 : 20.
+    Ratio,
+    /// Crowded at the low end: squares.
+    Crowded,
+}
+
+/// One ladder: its speeds, how it scatters.
+#[derive(Clone, Copy, Debug)]
+struct Design {
+    speeds: usize,
+    spacing: Spacing,
+    /// Point-to-point scatter that cycles do not show, share of the largest force.
+    scatter: f64,
+    /// The same, share of each point's own force, added in quadrature.
+    relative: f64,
+    /// Cycle-to-cycle scatter, share of the largest force.
+    cycle: f64,
+    /// Cycles at each speed.
+    cycles: usize,
+}
+
+const TOP_SPEED: f64 = 0.5;
+
+impl Design {
+    fn even(speeds: usize) -> Self {
+        Self {
+            speeds,
+            spacing: Spacing::Even,
+            scatter: 0.01,
+            relative: 0.0,
+            cycle: 0.001,
+            cycles: 4,
+        }
+    }
+
+    fn ladder(&self) -> Vec<f64> {
+        (1..=self.speeds)
+            .map(|i| {
+                let u = i as f64 / self.speeds as f64;
+                TOP_SPEED
+                    * match self.spacing {
+                        Spacing::Even => u,
+                        Spacing::Ratio => {
+                            20_f64.powf((i as f64 - self.speeds as f64) / (self.speeds - 1) as f64)
+                        }
+                        Spacing::Crowded => u * u,
+                    }
+            })
+            .collect()
+    }
+
+    fn measure(&self, truth: &Truth, rng: &mut impl Rng) -> Vec<Vec<(f64, f64)>> {
+        let top = truth.at(TOP_SPEED);
+        self.ladder()
+            .iter()
+            .map(|v| {
+                let own = truth.at(*v);
+                let shift = normal(rng) * (self.scatter * top).hypot(self.relative * own);
+                (0..self.cycles)
+                    .map(|_| (*v, own + shift + self.cycle * top * normal(rng)))
+                    .collect()
+            })
+            .collect()
+    }
+}
+
+fn normal(rng: &mut impl Rng) -> f64 {
+    StandardNormal.sample(rng)
+}
+
+/// A damper's curve: force at rest, slopes, one knee.
+#[derive(Clone, Copy, Debug)]
+struct Truth {
+    rest: f64,
+    slopes: [f64; 2],
+    knee: f64,
+}
+
+impl Truth {
+    fn at(&self, v: f64) -> f64 {
+        self.rest + self.slopes[0] * v.min(self.knee) + self.slopes[1] * (v - self.knee).max(0.0)
+    }
+}
+
+/// Fits `runs` measured ladders, with the cycle bootstrap if it is to have replicates.
+fn fits(design: &Design, truth: &Truth, runs: usize, replicates: usize, seed: u64) -> Vec<Fit> {
+    let settings = FitSettings::default();
+    let resampling = Resampling {
+        replicates,
+        seed: 1,
+    };
+    (0..runs)
+        .into_par_iter()
+        .map(|i| {
+            let mut rng = replicate_stream(seed, i);
+            let steps = design.measure(truth, &mut rng);
+            if replicates == 0 {
+                fit(&points_of_cycles(&steps).view(), &settings).unwrap()
+            } else {
+                fit_cycles(&steps, &settings, resampling).unwrap()
+            }
+        })
+        .collect()
+}
+
+fn share(fits: &[Fit], of: impl Fn(&Fit) -> bool) -> f64 {
+    fits.iter().filter(|f| of(f)).count() as f64 / fits.len() as f64
+}
+
+/// Would AICc alone, simpler preferred within 2, have taken a knee?
+fn aicc_alone(f: &Fit) -> bool {
+    let line = f.candidates[0].aicc.unwrap();
+    f.candidates[1..]
+        .iter()
+        .any(|c| c.aicc.is_some_and(|a| a < line - 2.0))
+}
+
+fn designs() -> Vec<Design> {
+    let mut out = Vec::new();
+    for speeds in [7, 10, 14, 20] {
+        out.push(Design::even(speeds));
+    }
+    out.push(Design {
+        spacing: Spacing::Ratio,
+        ..Design::even(10)
+    });
+    out.push(Design {
+        spacing: Spacing::Crowded,
+        ..Design::even(12)
+    });
+    out.push(Design {
+        scatter: 0.001,
+        relative: 0.01,
+        ..Design::even(10)
+    });
+    // Cycles scatter as much as anything, and there are three: weights are mostly luck.
+    out.push(Design {
+        scatter: 0.004,
+        cycle: 0.01,
+        cycles: 3,
+        ..Design::even(12)
+    });
+    // Cycles repeat perfectly: zero spread everywhere.
+    out.push(Design {
+        cycle: 0.0,
+        cycles: 3,
+        ..Design::even(10)
+    });
+    out
+}
+
+fn label(d: &Design) -> String {
+    format!(
+        "{:>2} {:<8} {:>4.1} {:>4.1} {:>4.1} x{}",
+        d.speeds,
+        format!("{:?}", d.spacing),
+        d.scatter * 100.0,
+        d.relative * 100.0,
+        d.cycle * 100.0,
+        d.cycles
+    )
+}
+
+const HEAD: &str = " n spacing   scatter, relative, cycle scatter (%), cycles";
+
+#[test]
+fn a_linear_damper_is_rarely_given_a_knee() {
+    const RUNS: usize = 1000;
+    println!("\n{HEAD}   knee taken   digressive   AICc alone");
+    for (i, d) in designs().iter().enumerate() {
+        for (j, rest) in [0.0, 60.0].iter().enumerate() {
+            let truth = Truth {
+                rest: *rest,
+                slopes: [2500.0; 2],
+                knee: 0.1,
+            };
+            let fits = fits(d, &truth, RUNS, 0, 100 + (10 * j + i) as u64);
+            let knee = share(&fits, |f| f.model != "linear");
+            let digressive = share(&fits, |f| f.model == "digressive");
+            let alone = share(&fits, aicc_alone);
+            println!(
+                "{} rest {rest:>3} N {:>8.1} % {:>10.1} % {:>10.1} %",
+                label(d),
+                100.0 * knee,
+                100.0 * digressive,
+                100.0 * alone
+            );
+            assert!(knee <= 0.05, "{d:?}: {knee}");
+        }
+    }
+}
+
+#[test]
+fn a_digressive_damper_is_found() {
+    const RUNS: usize = 400;
+    println!("\n{HEAD}   ratio knee   found   one knee   knee within 5 %   slopes within 3 %");
+    let ten = Design::even(10);
+    let own = Design {
+        scatter: 0.0,
+        relative: 0.01,
+        ..ten
+    };
+    for (k, d) in [ten, own].iter().enumerate() {
+        for (i, ratio) in [2.0, 3.0, 5.0].iter().enumerate() {
+            for (j, knee) in [0.12, 0.17, 0.22, 0.3].iter().enumerate() {
+                let truth = Truth {
+                    rest: 40.0,
+                    slopes: [3000.0, 3000.0 / ratio],
+                    knee: *knee,
+                };
+                let fits = fits(d, &truth, RUNS, 0, 300 + (100 * k + 10 * i + j) as u64);
+                let found = share(&fits, |f| f.model == "digressive");
+                let one = share(&fits, |f| f.model == "digressive" && f.knees.len() == 1);
+                let near = share(&fits, |f| {
+                    f.knees.len() == 1 && (f.knees[0].velocity_m_s / knee - 1.0).abs() <= 0.05
+                });
+                let slopes = share(&fits, |f| {
+                    f.knees.len() == 1
+                        && f.segments
+                            .iter()
+                            .zip(truth.slopes)
+                            .all(|(p, s)| (p.slope_n_s_m / s - 1.0).abs() <= 0.03)
+                });
+                println!(
+                    "{} {ratio:>5} {knee:>6} {:>6.1} % {:>7.1} % {:>10.1} % {:>10.1} %",
+                    label(d),
+                    100.0 * found,
+                    100.0 * one,
+                    100.0 * near,
+                    100.0 * slopes
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn intervals_hold_the_truth() {
+    const RUNS: usize = 400;
+    println!("\n{HEAD}   knee   used    knee     force  slope 1  slope 2   half-width");
+    for (i, d) in designs().iter().enumerate() {
+        for (j, knee) in [0.15, 0.2, 0.283].iter().enumerate() {
+            let truth = Truth {
+                rest: 40.0,
+                slopes: [3000.0, 800.0],
+                knee: *knee,
+            };
+            let all = fits(d, &truth, RUNS, 99, 700 + (10 * i + j) as u64);
+            let one: Vec<Fit> = all.into_iter().filter(|f| f.knees.len() == 1).collect();
+            let holds = |ci: [f64; 2], x: f64| ci[0] <= x && x <= ci[1];
+            let knee_in = share(&one, |f| holds(f.knees[0].ci95_m_s, *knee));
+            let force_in = share(&one, |f| {
+                holds(f.knees[0].force_ci95_n.unwrap(), truth.at(*knee))
+            });
+            let slope_in = |p: usize| {
+                share(&one, |f| {
+                    holds(f.segments[p].slope_ci95_n_s_m.unwrap(), truth.slopes[p])
+                })
+            };
+            let width = one
+                .iter()
+                .map(|f| 0.5 * (f.knees[0].ci95_m_s[1] - f.knees[0].ci95_m_s[0]))
+                .sum::<f64>()
+                / one.len() as f64;
+            println!(
+                "{} {knee:>6} {:>5} {:>6.1} % {:>8.1} % {:>6.1} % {:>6.1} % {:>8.1} %",
+                label(d),
+                one.len(),
+                100.0 * knee_in,
+                100.0 * force_in,
+                100.0 * slope_in(0),
+                100.0 * slope_in(1),
+                100.0 * width / knee
+            );
+        }
+    }
+}
