@@ -26,6 +26,7 @@ pub fn write_aside(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     std::fs::create_dir_all(folder).map_err(|e| fail("make the folder of", &e))?;
     let mut aside = tempfile::Builder::new()
         .prefix(".loopwork-")
+        .permissions_of_a_new_file()
         .tempfile_in(folder)
         .map_err(|e| fail("write beside", &e))?;
     aside.write_all(bytes).map_err(|e| fail("write", &e))?;
@@ -34,6 +35,26 @@ pub fn write_aside(path: &Path, bytes: &[u8]) -> Result<(), Error> {
         .persist(path)
         .map_err(|e| fail("put in place", &e.error))?;
     Ok(())
+}
+
+/// Temporary files are made for the owner alone; what is moved into place should have the
+/// rights of any new file.
+trait NewFileRights {
+    /// The rights the process gives to new files, where the system has such a thing.
+    fn permissions_of_a_new_file(&mut self) -> &mut Self;
+}
+
+impl NewFileRights for tempfile::Builder<'_, '_> {
+    #[cfg(unix)]
+    fn permissions_of_a_new_file(&mut self) -> &mut Self {
+        use std::os::unix::fs::PermissionsExt as _;
+        self.permissions(std::fs::Permissions::from_mode(0o666))
+    }
+
+    #[cfg(not(unix))]
+    fn permissions_of_a_new_file(&mut self) -> &mut Self {
+        self
+    }
 }
 
 /// Files of one report, held in memory until all of them are made, then written together.

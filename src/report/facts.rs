@@ -1,6 +1,6 @@
 //! Numbers of a run as facts, tables and sentences, shared by page, terminal and summary.
 
-use super::format::{Dual, dual, dual_interval, dual_spread};
+use super::format::{Dual, dual, dual_interval, dual_sd, dual_spread, dual_within};
 use super::html::direction_facts;
 use super::page::{Cell, Fact, FactGroup, Table};
 use super::plots::speed_of;
@@ -93,12 +93,15 @@ pub fn groups(run: &Run) -> Vec<FactGroup> {
     let mut rest = Vec::new();
     let mut fact = |name: &str, value: Dual, remark: Text| {
         rest.push(Fact {
-            name: name.into(),
+            name: Dual::same(name),
             value,
             remark,
         });
     };
     if let Some(statics) = &run.statics {
+        let near = |kind: Kind, value: Option<f64>, ci: Option<[f64; 2]>| {
+            value.map_or_else(Dual::default, |v| dual_within(kind, v, ci))
+        };
         let range = |kind: Kind, ci: Option<[f64; 2]>| {
             ci.map_or_else(Text::new, |ci| {
                 Text::from("95 %: ").num(dual_interval(kind, ci))
@@ -107,7 +110,7 @@ pub fn groups(run: &Run) -> Vec<FactGroup> {
         if statics.gas_force_n.is_some() {
             fact(
                 "Gas force at mid-stroke",
-                dual(Kind::Force, statics.gas_force_n),
+                near(Kind::Force, statics.gas_force_n, statics.ci95.gas_force_n),
                 range(Kind::Force, statics.ci95.gas_force_n),
             );
         }
@@ -121,14 +124,18 @@ pub fn groups(run: &Run) -> Vec<FactGroup> {
         if statics.gas_stiffness_n_m.is_some() {
             fact(
                 "Gas stiffness",
-                dual(Kind::Stiffness, statics.gas_stiffness_n_m),
+                near(
+                    Kind::Stiffness,
+                    statics.gas_stiffness_n_m,
+                    statics.ci95.gas_stiffness_n_m,
+                ),
                 range(Kind::Stiffness, statics.ci95.gas_stiffness_n_m),
             );
         }
         if statics.friction_n.is_some() {
             fact(
                 "Friction",
-                dual(Kind::Force, statics.friction_n),
+                near(Kind::Force, statics.friction_n, statics.ci95.friction_n),
                 range(Kind::Force, statics.ci95.friction_n),
             );
         }
@@ -185,7 +192,11 @@ pub fn fit_table(run: &Run) -> Table {
                 Cell::Words(fit.model.clone()),
                 Cell::Number(Some(piece.from_m_s)),
                 Cell::Number(Some(piece.to_m_s)),
-                Cell::Dual(dual(Kind::Damping, Some(piece.slope_n_s_m))),
+                Cell::Dual(dual_within(
+                    Kind::Damping,
+                    piece.slope_n_s_m,
+                    piece.slope_ci95_n_s_m,
+                )),
                 Cell::Dual(
                     piece
                         .slope_ci95_n_s_m
@@ -230,6 +241,41 @@ pub fn step_table(run: &Run) -> Table {
             force(Direction::Rebound),
             Cell::Number(Some(step.energy_per_cycle_j.mean)),
             Cell::Number(Some(step.power_w)),
+        ]);
+    }
+    table
+}
+
+/// Steps as narrow as a terminal wants them.
+pub fn short_step_table(run: &Run) -> Table {
+    let mut table = Table::new(
+        "Steps, in order of time",
+        &[
+            ("Step", None),
+            ("Speed", Some(Kind::Speed)),
+            ("Cycles", None),
+            ("Comp.", Some(Kind::Force)),
+            ("±", None),
+            ("Reb.", Some(Kind::Force)),
+            ("±", None),
+            ("Heat", Some(Kind::Energy)),
+            ("Power", Some(Kind::Power)),
+            ("Stroke", Some(Kind::Travel)),
+        ],
+    );
+    for step in &run.steps {
+        let force = &step.force_at_peak_velocity_n;
+        table.rows.push(vec![
+            Cell::Count(step.index as u64 + 1),
+            Cell::Number(Some(speed_of(step))),
+            Cell::Count(step.cycles_used),
+            Cell::Number(Some(force.compression.mean)),
+            Cell::Dual(dual_sd(Kind::Force, force.compression.sd)),
+            Cell::Number(Some(force.rebound.mean)),
+            Cell::Dual(dual_sd(Kind::Force, force.rebound.sd)),
+            Cell::Number(Some(step.energy_per_cycle_j.mean)),
+            Cell::Number(Some(step.power_w)),
+            Cell::Number(Some(step.stroke_m)),
         ]);
     }
     table

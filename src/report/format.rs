@@ -49,10 +49,13 @@ impl Dual {
 /// Shown where a number could not be had.
 pub const MISSING: &str = "–";
 
+/// Numbers smaller than this, in the shown unit, read as zero.
+const NOTHING: f64 = 1e-5;
+
 /// Decimals that leave about three significant digits, 0 to 5.
 pub fn decimals(value: f64) -> usize {
     let size = value.abs();
-    if !size.is_finite() || size == 0.0 {
+    if !size.is_finite() || size < NOTHING {
         return 0;
     }
     // The digits before the point; negative for 0.0x. A number that rounds up to the next
@@ -61,13 +64,23 @@ pub fn decimals(value: f64) -> usize {
     (2.0 - lead).clamp(0.0, 5.0) as usize
 }
 
-/// Decimals at which the second digit of a spread stands, 0 to 6.
-fn decimals_of_spread(spread: f64) -> usize {
+/// Place of the second digit of a spread: 2 for 0.0x, 0 for 4.1 → 1, −1 for 230.
+fn place_of_spread(spread: f64) -> i32 {
     let size = spread.abs();
-    if !size.is_finite() || size == 0.0 {
-        return 0;
+    if !size.is_finite() || size < NOTHING {
+        return 5;
     }
-    (1.0 - size.log10().floor()).clamp(0.0, 6.0) as usize
+    // 0.0996 is read as 0.10: its second digit stands one place further left.
+    (1.0 - (size * 1.005).log10().floor()) as i32
+}
+
+/// A number rounded at a decimal place, which may lie left of the point.
+fn rounded(value: f64, place: i32) -> String {
+    if place >= 0 {
+        return fixed(value, usize::try_from(place).unwrap_or(0));
+    }
+    let unit = 10f64.powi(-place);
+    fixed((value / unit).round() * unit, 0)
 }
 
 /// A plain number with a proper minus sign; never `-0`.
@@ -89,7 +102,12 @@ pub fn bare(kind: Kind, value: Option<f64>, shown: Shown) -> String {
         None => MISSING.to_owned(),
         Some(v) => {
             let x = quantity(kind, shown).from_si(v);
-            fixed(x, decimals(x))
+            let most = match (kind, shown) {
+                // Speeds are set to the millimetre per second at best.
+                (Kind::Speed, Shown::Si) if x.abs() > 0.0095 => 3,
+                _ => 5,
+            };
+            fixed(x, decimals(x).min(most))
         }
     }
 }
@@ -107,12 +125,11 @@ pub fn with_spread(kind: Kind, value: f64, spread: Option<f64>, shown: Shown) ->
     let unit = quantity(kind, shown);
     let x = unit.from_si(value);
     match spread.map(|s| unit.difference_from_si(s)) {
-        Some(s) if s.is_finite() && s > 0.0 => {
-            // Not finer than a thousandth of the value: a tiny spread is no reason for
-            // a row of digits.
-            let places = decimals_of_spread(s).min(decimals(x) + 1);
+        Some(s) if s.is_finite() && s > NOTHING => {
+            // A tiny spread is no reason for a row of digits.
+            let place = place_of_spread(s).min(digits_of(x) + 1);
             join(
-                &format!("{} ± {}", fixed(x, places), fixed(s, places)),
+                &format!("{} ± {}", rounded(x, place), rounded(s, place)),
                 unit.symbol,
             )
         }
@@ -120,15 +137,36 @@ pub fn with_spread(kind: Kind, value: f64, spread: Option<f64>, shown: Shown) ->
     }
 }
 
+fn digits_of(value: f64) -> i32 {
+    i32::try_from(decimals(value)).unwrap_or(0)
+}
+
+/// The place an interval's ends are rounded at: the second digit of half its width, but no
+/// finer than a digit more than usual.
+fn place_of_interval(ends: (f64, f64)) -> i32 {
+    let size = ends.0.abs().max(ends.1.abs());
+    place_of_spread((ends.1 - ends.0) / 2.0).min(digits_of(size) + 1)
+}
+
 /// An interval, `0.117 to 0.136 m/s`.
 pub fn interval(kind: Kind, ends: [f64; 2], shown: Shown) -> String {
     let unit = quantity(kind, shown);
     let (lo, hi) = (unit.from_si(ends[0]), unit.from_si(ends[1]));
-    let places = decimals(lo.abs().max(hi.abs()));
+    let place = place_of_interval((lo, hi));
     join(
-        &format!("{} to {}", fixed(lo, places), fixed(hi, places)),
+        &format!("{} to {}", rounded(lo, place), rounded(hi, place)),
         unit.symbol,
     )
+}
+
+/// A number rounded as its interval allows.
+pub fn within(kind: Kind, value: f64, ends: Option<[f64; 2]>, shown: Shown) -> String {
+    let Some(ends) = ends.filter(|e| e.iter().all(|v| v.is_finite())) else {
+        return with_unit(kind, Some(value), shown);
+    };
+    let unit = quantity(kind, shown);
+    let place = place_of_interval((unit.from_si(ends[0]), unit.from_si(ends[1])));
+    join(&rounded(unit.from_si(value), place), unit.symbol)
 }
 
 fn join(number: &str, symbol: &str) -> String {
@@ -152,6 +190,22 @@ pub fn dual_bare(kind: Kind, value: Option<f64>) -> Dual {
 /// Both systems of [`with_spread`].
 pub fn dual_spread(kind: Kind, value: f64, spread: Option<f64>) -> Dual {
     Dual::by(|shown| with_spread(kind, value, spread, shown))
+}
+
+/// A spread on its own, two digits, without unit.
+pub fn dual_sd(kind: Kind, sd: Option<f64>) -> Dual {
+    Dual::by(|shown| match sd.filter(|v| v.is_finite()) {
+        None => MISSING.to_owned(),
+        Some(v) => {
+            let x = quantity(kind, shown).difference_from_si(v);
+            rounded(x, place_of_spread(x).min(3))
+        }
+    })
+}
+
+/// Both systems of [`within`].
+pub fn dual_within(kind: Kind, value: f64, ends: Option<[f64; 2]>) -> Dual {
+    Dual::by(|shown| within(kind, value, ends, shown))
 }
 
 /// Both systems of [`interval`].
@@ -183,6 +237,18 @@ mod tests {
             "612.3 ± 4.1\u{a0}N"
         );
         assert_eq!(with_unit(Kind::Force, None, Shown::Us), MISSING);
+        assert_eq!(
+            interval(Kind::Damping, [7928.4, 14343.0], Shown::Si),
+            "7900 to 14300\u{a0}N·s/m"
+        );
+        assert_eq!(
+            within(Kind::Damping, 11135.0, Some([7928.4, 14343.0]), Shown::Si),
+            "11100\u{a0}N·s/m"
+        );
+        assert_eq!(
+            interval(Kind::Speed, [0.117, 0.146], Shown::Si),
+            "0.117 to 0.146\u{a0}m/s"
+        );
     }
 
     #[test]

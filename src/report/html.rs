@@ -1,6 +1,6 @@
 //! One run as a page: which sections, in which order, with which words.
 
-use super::format::{Dual, dual, dual_interval, dual_spread};
+use super::format::{Dual, dual, dual_interval, dual_spread, dual_within};
 use super::page::{Block, Cell, Fact, FactGroup, Figure, FindingView, Page, Section, Table};
 use super::plots;
 use super::text::Text;
@@ -33,6 +33,7 @@ pub fn page(run: &Run, shown: Shown) -> Page {
         title: run.name.clone(),
         subtitle: facts::subtitle(run),
         headline,
+        assumption: words::assumption(run),
         badge,
         sections: sections
             .into_iter()
@@ -65,6 +66,9 @@ fn curve(run: &Run) -> Section {
     section
         .blocks
         .extend(figure_block(plots::force_velocity::figure(run)));
+    section
+        .blocks
+        .extend(figure_block(plots::force_velocity::low_speed(run)));
     let table = facts::fit_table(run);
     if !table.rows.is_empty() {
         section = section.with(Block::Table(table));
@@ -277,7 +281,10 @@ pub fn direction_facts(run: &Run, direction: Direction) -> FactGroup {
     let mut list = Vec::new();
     for peak in facts::standard_points(run, direction) {
         list.push(Fact {
-            name: format!("Force at {}", dual(Kind::Speed, Some(peak.velocity_m_s)).si),
+            name: Dual::by(|shown| {
+                let speed = dual(Kind::Speed, Some(peak.velocity_m_s));
+                format!("Force at {}", speed.get(shown))
+            }),
             value: dual_spread(Kind::Force, peak.force_n, peak.se_n),
             remark: Text::new(),
         });
@@ -285,16 +292,16 @@ pub fn direction_facts(run: &Run, direction: Direction) -> FactGroup {
     if let Some(fit) = run.fits.get(direction) {
         for knee in &fit.knees {
             list.push(Fact {
-                name: "Knee".into(),
-                value: dual(Kind::Speed, Some(knee.velocity_m_s)),
+                name: Dual::same("Knee"),
+                value: dual_within(Kind::Speed, knee.velocity_m_s, Some(knee.ci95_m_s)),
                 remark: Text::from("95 %: ").num(dual_interval(Kind::Speed, knee.ci95_m_s)),
             });
         }
         if let (Some(first), Some(last)) = (fit.segments.first(), fit.segments.last()) {
             let mut slope = |name: &str, piece: &crate::fits::Piece| {
                 list.push(Fact {
-                    name: name.into(),
-                    value: dual(Kind::Damping, Some(piece.slope_n_s_m)),
+                    name: Dual::same(name),
+                    value: dual_within(Kind::Damping, piece.slope_n_s_m, piece.slope_ci95_n_s_m),
                     remark: piece.slope_ci95_n_s_m.map_or_else(Text::new, |ci| {
                         Text::from("95 %: ").num(dual_interval(Kind::Damping, ci))
                     }),

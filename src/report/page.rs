@@ -110,25 +110,41 @@ impl Table {
         }
     }
 
+    /// True for a column of words: set to the left.
+    fn is_wordy(&self, column: usize) -> bool {
+        self.columns.get(column).is_some_and(|c| c.kind.is_none())
+            && self
+                .rows
+                .iter()
+                .any(|row| matches!(row.get(column), Some(Cell::Words(_))))
+    }
+
     fn html_in(&self, shown: Shown, class: &str) -> String {
         let mut out = format!(
             "<div class=\"scroll{class}\" tabindex=\"0\" role=\"region\" aria-label=\"{0}\"><table><caption>{0}</caption><thead><tr>",
             escape(&self.caption)
         );
+        let wordy: Vec<bool> = (0..self.columns.len()).map(|c| self.is_wordy(c)).collect();
+        let class = |c: usize| match wordy.get(c) {
+            Some(true) => " class=\"w\"",
+            _ => "",
+        };
         for c in 0..self.columns.len() {
             out.push_str(&format!(
-                "<th scope=\"col\">{}",
+                "<th scope=\"col\"{}>{}",
+                class(c),
                 escape(self.heading(c).get(shown))
             ));
         }
         out.push_str("<tbody>");
         for r in 0..self.rows.len() {
             out.push_str("<tr>");
-            for (c, column) in self.columns.iter().enumerate() {
-                let words =
-                    column.kind.is_none() && !matches!(self.rows[r].get(c), Some(Cell::Count(_)));
-                let class = if words { " class=\"w\"" } else { "" };
-                out.push_str(&format!("<td{class}>{}", escape(&self.text(r, c, shown))));
+            for c in 0..self.columns.len() {
+                out.push_str(&format!(
+                    "<td{}>{}",
+                    class(c),
+                    escape(&self.text(r, c, shown))
+                ));
             }
         }
         out.push_str("</table></div>");
@@ -214,7 +230,7 @@ impl Figure {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Fact {
     /// What it is.
-    pub name: String,
+    pub name: Dual,
     /// The number, with spread or interval where known.
     pub value: Dual,
     /// A word on it.
@@ -335,6 +351,8 @@ pub struct Page {
     pub subtitle: Text,
     /// The verdict in plain words.
     pub headline: Text,
+    /// What was assumed and must be known, if anything.
+    pub assumption: Option<Text>,
     /// How grave the headline is.
     pub badge: Badge,
     /// Sections.

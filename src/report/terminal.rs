@@ -10,7 +10,7 @@ use comfy_table::{CellAlignment, ContentArrangement, Table as Grid, presets};
 
 use super::format::Dual;
 use super::page::{Badge, Fact, Table};
-use super::text::{Text, unsafe_to_show};
+use super::text::unsafe_to_show;
 use super::{charplot, facts, words};
 use crate::findings::Verdict;
 use crate::recording::Certainty;
@@ -87,6 +87,15 @@ impl Screen {
         }
     }
 
+    /// An item of a list.
+    pub fn item(&mut self, indent: usize, text: &str) {
+        let margin = " ".repeat(indent);
+        for (i, line) in self.wrapped(indent + 2, text).into_iter().enumerate() {
+            let mark = if i == 0 { "-" } else { " " };
+            let _ = writeln!(self.out, "{margin}{mark} {}", line.trim_start());
+        }
+    }
+
     fn wrapped(&self, indent: usize, text: &str) -> Vec<String> {
         let width = self.look.width.min(PROSE).saturating_sub(indent).max(20);
         let mut lines: Vec<String> = Vec::new();
@@ -119,7 +128,8 @@ impl Screen {
     /// Names and values in two aligned columns, remarks after them.
     pub fn pairs(&mut self, facts: &[Fact]) {
         let shown = self.look.shown;
-        let widest = facts.iter().map(|f| columns(&f.name)).max().unwrap_or(0);
+        let name = |f: &Fact| clean(f.name.get(shown));
+        let widest = facts.iter().map(|f| columns(&name(f))).max().unwrap_or(0);
         let value = |f: &Fact| clean(f.value.get(shown));
         let wide = facts.iter().map(|f| columns(&value(f))).max().unwrap_or(0);
         for fact in facts {
@@ -131,13 +141,13 @@ impl Screen {
                 } else {
                     format!(" ({remark})")
                 };
-                self.prose(2, &format!("{}: {text}{tail}", fact.name));
+                self.prose(2, &format!("{}: {text}{tail}", name(fact)));
                 continue;
             }
-            let pad = " ".repeat(widest - columns(&fact.name));
+            let pad = " ".repeat(widest - columns(&name(fact)));
             let push = " ".repeat(wide - columns(&text));
             let remark = clean(&fact.remark.plain(shown));
-            let _ = write!(self.out, "  {}{pad}  {push}{text}", fact.name);
+            let _ = write!(self.out, "  {}{pad}  {push}{text}", name(fact));
             if !remark.is_empty() && 4 + widest + wide + 2 + columns(&remark) <= self.look.width {
                 let dim = self.style(Style::new().dimmed(), &remark);
                 let _ = write!(self.out, "  {dim}");
@@ -169,11 +179,13 @@ impl Screen {
         grid.load_style(presets::NOTHING)
             .set_content_arrangement(ContentArrangement::Dynamic)
             .set_width(u16::try_from(self.look.width).unwrap_or(u16::MAX));
-        grid.set_header(
-            columns_kept
-                .iter()
-                .map(|&c| clean(table.heading(c).get(shown))),
-        );
+        grid.set_header(columns_kept.iter().map(|&c| {
+            let heading = clean(table.heading(c).get(shown));
+            match heading.rsplit_once(", ") {
+                Some((name, unit)) => format!("{name}\n{unit}"),
+                None => format!("{heading}\n"),
+            }
+        }));
         for r in 0..table.rows.len() {
             grid.add_row(
                 columns_kept
@@ -239,6 +251,9 @@ pub fn run(run: &Run, look: Look) -> String {
     screen.raw("\n");
     let (headline, badge) = words::headline(run);
     screen.verdict(badge, &headline.plain(shown));
+    if let Some(assumption) = words::assumption(run) {
+        screen.verdict(Badge::Watch, &assumption.plain(shown));
+    }
     for group in facts::groups(run) {
         screen.heading(&group.heading);
         screen.pairs(&group.facts);
@@ -252,11 +267,11 @@ pub fn run(run: &Run, look: Look) -> String {
     findings(&mut screen, run);
     if !run.steps.is_empty() {
         screen.heading("Steps, in order of time");
-        let table = facts::step_table(run);
-        let kept: &[usize] = if screen.look.width >= 96 {
-            &[0, 1, 2, 3, 4, 5, 6, 7, 8]
+        let table = facts::short_step_table(run);
+        let kept: &[usize] = if screen.look.width >= 78 {
+            &[0, 1, 2, 3, 4, 5, 6, 7, 8, 9]
         } else {
-            &[0, 1, 3, 4, 5, 6, 7, 8]
+            &[0, 1, 3, 5, 7, 8]
         };
         screen.table(&table, kept);
     }
@@ -316,13 +331,12 @@ fn assumed(screen: &mut Screen, run: &Run) {
         Certainty::Proved => "Signs: proved by physics.",
         Certainty::Assumed => "Signs: assumed, not proved.",
     };
-    let mut text = Text::from(signs);
+    screen.prose(2, signs);
     for evidence in &run.conventions.evidence {
-        text = text.say(" ").say(evidence.clone());
+        screen.item(2, evidence);
     }
-    screen.prose(2, &text.plain(shown));
     for note in &run.notes {
-        screen.prose(2, &format!("- {note}"));
+        screen.item(2, note);
     }
 }
 

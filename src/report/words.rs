@@ -5,6 +5,7 @@ use super::format::dual;
 use super::page::Badge;
 use super::text::Text;
 use crate::findings::{Finding, Side, Verdict};
+use crate::recording::Certainty;
 use crate::run::Run;
 use crate::steps::Direction;
 use crate::units::display::Kind;
@@ -117,7 +118,8 @@ pub fn headline(run: &Run) -> (Text, Badge) {
         .collect();
     if grave == Badge::Clear {
         if run.findings.is_empty() {
-            text = text.say("Nothing was looked for beyond the curve. ");
+            text = text.say("Only the curve could be judged. ");
+            grave = Badge::Unsure;
         } else {
             text = text.say("Nothing out of the ordinary was seen. ");
         }
@@ -129,6 +131,16 @@ pub fn headline(run: &Run) -> (Text, Badge) {
         text = text.say(format!("Cannot tell from this run: {}. ", listed(&unsure)));
     }
     (text.and(shapes(run)), grave)
+}
+
+/// What a reader must know was assumed, if anything: shown with every verdict.
+pub fn assumption(run: &Run) -> Option<Text> {
+    (run.conventions.certainty == Certainty::Assumed).then(|| {
+        Text::from(
+            "Which way is compression is assumed, not proved: if it is the other way round, read \
+             compression for rebound and rebound for compression.",
+        )
+    })
 }
 
 /// `Cavitation in compression, from 0.52 m/s on. `

@@ -283,6 +283,15 @@ impl Place {
 
 /// A tick: SI place and label.
 fn axis_ticks(axis: &Axis, shown: Shown, count: usize) -> Vec<(f64, String)> {
+    if !axis.named.is_empty() {
+        let stride = axis.named.len().div_ceil(2 * count.max(1)).max(1);
+        return axis
+            .named
+            .iter()
+            .step_by(stride)
+            .map(|(place, name)| (*place, name.get(shown).to_owned()))
+            .collect();
+    }
     let unit = quantity(axis.kind, shown);
     let (from, to) = (unit.from_si(axis.from), unit.from_si(axis.to));
     let (places, decimals) = ticks(from, to, count, axis.whole);
@@ -327,7 +336,7 @@ pub fn draw(plot: &Plot, purpose: Use) -> Result<Drawing, Error> {
     }
     let place = Place {
         // Room for labels enlarged on narrow screens.
-        left: widest * 1.25 + 16.0,
+        left: widest * 1.35 + 13.0,
         right: f64::from(plot.size.0) - plot.right,
         top: head + TOP,
         bottom: f64::from(size.1) - BOTTOM,
@@ -450,6 +459,7 @@ pub(crate) fn draw_key(sheet: &mut Sheet, layer: &Layer, at: (f64, f64)) -> Resu
         from: 0.0,
         to,
         whole: false,
+        named: Vec::new(),
     };
     // Pixels as coordinates: y runs upwards in a plot, so turn it round.
     let (w, h) = (f64::from(size.0), f64::from(size.1));
@@ -460,7 +470,7 @@ pub(crate) fn draw_key(sheet: &mut Sheet, layer: &Layer, at: (f64, f64)) -> Resu
         bottom: h,
     };
     let (x, y) = (at.0, h - at.1);
-    let mut seen_line = false;
+    let (mut seen_line, mut seen_fill, mut seen_point) = (false, false, false);
     for mark in &layer.marks {
         let key = match mark {
             Mark::Line { width, dash, .. } if !seen_line => {
@@ -479,15 +489,21 @@ pub(crate) fn draw_key(sheet: &mut Sheet, layer: &Layer, at: (f64, f64)) -> Resu
                     dash: *dash,
                 }
             }
-            Mark::Points { shape, size, .. } => Mark::Points {
-                points: vec![(x + 13.0, y)],
-                shape: *shape,
-                size: *size,
-            },
-            Mark::Band { opacity, .. } | Mark::Block { opacity, .. } => Mark::Block {
-                corners: (x, x + 26.0, y - 5.0, y + 5.0),
-                opacity: *opacity,
-            },
+            Mark::Points { shape, size, .. } if !seen_point => {
+                seen_point = true;
+                Mark::Points {
+                    points: vec![(x + 13.0, y)],
+                    shape: *shape,
+                    size: *size,
+                }
+            }
+            Mark::Band { opacity, .. } | Mark::Block { opacity, .. } if !seen_fill => {
+                seen_fill = true;
+                Mark::Block {
+                    corners: (x, x + 26.0, y - 5.0, y + 5.0),
+                    opacity: *opacity,
+                }
+            }
             _ => continue,
         };
         draw_mark(sheet, (&axis(w), &axis(h)), &place, layer.ink, &key)?;
@@ -514,7 +530,12 @@ fn draw_axes(
     let (r, g, b) = Ink::Grid.rgb();
     sheet.draw(&format!("class=\"i-g{class}\""), |area| {
         let line = RGBColor(r, g, b).stroke_width(FINE as u32);
-        for (x, _) in &xs {
+        let upright = if plot.x.named.is_empty() {
+            &xs[..]
+        } else {
+            &[]
+        };
+        for (x, _) in upright {
             let x = fine(place.x(&plot.x, *x));
             let ends = vec![(x, fine(place.top)), (x, fine(place.bottom))];
             area.draw(&PathElement::new(ends, line)).map_err(failed)?;

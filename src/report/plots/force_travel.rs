@@ -1,8 +1,8 @@
 //! Force against travel: the mean loop of every speed.
 
-use super::frame::{Axis, Layer, Mark, Plot};
+use super::frame::{Axis, Layer, Mark, Plot, Side};
 use super::{closed, loop_table, shown_steps};
-use crate::report::format::dual;
+use crate::report::format::{Dual, dual};
 use crate::report::page::{Figure, Reading};
 use crate::report::text::Text;
 use crate::run::Run;
@@ -33,6 +33,23 @@ pub fn figure(run: &Run) -> Option<Figure> {
                 dash: shown.dash,
             }),
         );
+    }
+    for (shown, up) in [(last, -11.0), (first, 11.0)] {
+        let fold = &shown.step.fold;
+        let top = (0..fold.force.len())
+            .filter(|&i| fold.velocity.get(i).is_some_and(|v| *v > 0.0))
+            .min_by(|&a, &b| fold.travel[a].abs().total_cmp(&fold.travel[b].abs()));
+        if let Some(i) = top.filter(|_| steps.len() > 1) {
+            plot.push(
+                Layer::new(shown.key.clone(), Dual::default(), shown.ink).with(Mark::Label {
+                    at: (fold.travel[i], fold.force[i]),
+                    shift: (6.0, up),
+                    side: Side::Right,
+                    words: shown.name.clone(),
+                    minor: true,
+                }),
+            );
+        }
     }
     let mut caption = Text::from(
         "Compression runs left to right along the top, rebound back along the bottom; the area \

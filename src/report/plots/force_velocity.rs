@@ -28,88 +28,165 @@ pub fn shape(direction: Direction) -> Shape {
     }
 }
 
+/// The low end is shown enlarged up to this speed, m/s, or to [`PAST_KNEE`] times the
+/// fastest knee, whichever is more. Common practice calls what happens below about a
+/// quarter of a metre per second low speed.
+const LOW_SPEED: f64 = 0.25;
+/// See [`LOW_SPEED`].
+const PAST_KNEE: f64 = 1.5;
+
 /// The figure; `None` if there is no curve at all.
 pub fn figure(run: &Run) -> Option<Figure> {
-    let mut layers = Vec::new();
-    let mut values: Vec<(f64, f64)> = Vec::new();
-    for direction in Direction::BOTH {
-        let (mut curve, mut fit, mut points, mut labels) = layers_of(run, direction);
-        for layer in [&curve, &fit, &points] {
-            for mark in &layer.marks {
-                match mark {
-                    Mark::Line { points, .. } | Mark::Points { points, .. } => {
-                        values.extend(points.iter().copied());
-                    }
-                    Mark::Band { edges, .. } => {
-                        values.extend(edges.iter().flat_map(|e| [(e.0, e.1), (e.0, e.2)]));
-                    }
-                    Mark::Whisker(x, lo, hi) => values.extend([(*x, *lo), (*x, *hi)]),
-                    _ => {}
-                }
-            }
-        }
-        curve.name = named(&curve, "whole-cycle curve", direction);
-        fit.name = named(&fit, "fit and knees", direction);
-        points.name = named(&points, "peak-speed points", direction);
-        labels.name = Dual::default();
-        layers.extend([curve, fit, points, labels]);
-    }
-    if values.is_empty() {
-        return None;
-    }
-    let x = Axis::around("Speed", Kind::Speed, values.iter().map(|v| v.0), &[0.0]);
-    let y = Axis::around("Force", Kind::Force, values.iter().map(|v| v.1), &[]);
-    let y = Axis::around("Force", Kind::Force, [y.from, y.to, 0.0], &[]);
-    let mut plot = Plot::new("force-speed", "Force against speed", x, y);
-    plot.size = (760, 460);
-    // Back to front: bands and curves, fits, points, labels.
-    for wanted in 0..4 {
-        for (i, layer) in layers.iter().enumerate() {
-            if i % 4 == wanted {
-                plot.push(layer.clone());
-            }
-        }
-    }
-    let corner = |direction: Direction| {
-        let at = match direction {
-            Direction::Compression => (plot.x.from, plot.y.to),
-            Direction::Rebound => (plot.x.from, plot.y.from),
-        };
-        Layer::new(String::new(), Dual::default(), ink(direction)).with(Mark::Label {
-            at,
-            shift: (10.0, 12.0 * direction.sign()),
-            side: Side::Right,
-            words: Dual::same(direction.word()),
-            minor: false,
-        })
-    };
-    let corners = Direction::BOTH.map(corner);
-    for layer in corners {
-        plot.push(layer);
-    }
+    let plot = plot(run, None)?;
     Some(Figure {
         caption: caption(run),
         alt: alt(run),
         table: table(run),
-        reading: Some(Reading {
-            x: 1,
-            y: vec![(2, String::new())],
-            by_row: None,
-        }),
+        reading: Some(reading()),
         wide: true,
         plot,
     })
 }
 
+/// The low-speed end, enlarged; `None` where the first figure shows it as well.
+pub fn low_speed(run: &Run) -> Option<Figure> {
+    let knees = Direction::BOTH
+        .into_iter()
+        .filter_map(|d| run.fits.get(d).as_ref())
+        .flat_map(|fit| &fit.knees)
+        .map(|knee| knee.velocity_m_s);
+    let end = LOW_SPEED.max(PAST_KNEE * knees.fold(0.0, f64::max));
+    let points = Direction::BOTH
+        .into_iter()
+        .flat_map(|d| run.curve.peaks.get(d))
+        .map(|p| p.velocity_m_s);
+    let (few, fastest) = points.fold((0, 0.0), |(n, v), p| {
+        (n + usize::from(p <= end), f64::max(v, p))
+    });
+    if fastest < 2.0 * end || few < 2 {
+        return None;
+    }
+    Some(Figure {
+        plot: plot(run, Some(end))?,
+        caption: Text::from("The same up to ")
+            .num(dual(Kind::Speed, Some(end)))
+            .say(
+                ": where body roll, pitch and heave live, and where bleed and the opening of the \
+             valves show. Where the two curves meet the left edge, half their distance is friction \
+             and their middle the gas force.",
+            ),
+        alt: Text::from(
+            "The low-speed end of the plot before, enlarged; its numbers are in the same table.",
+        ),
+        table: table(run),
+        reading: Some(reading()),
+        wide: true,
+    })
+}
+
+fn reading() -> Reading {
+    Reading {
+        x: 1,
+        y: vec![(2, String::new())],
+        by_row: None,
+    }
+}
+
+/// The plot, whole or up to a speed.
+fn plot(run: &Run, end: Option<f64>) -> Option<Plot> {
+    let mut layers = Vec::new();
+    for direction in Direction::BOTH {
+        let made = layers_of(run, direction);
+        let what = [
+            "whole-cycle curve",
+            "fit and knees",
+            "peak-speed points",
+            "",
+        ];
+        for (mut layer, what) in made.into_iter().zip(what) {
+            if let Some(end) = end {
+                layer.marks = layer
+                    .marks
+                    .into_iter()
+                    .filter_map(|mark| mark.up_to(end))
+                    .collect();
+            }
+            layer.name = named(&layer, what, direction);
+            layers.push(layer);
+        }
+    }
+    let values: Vec<(f64, f64)> = layers.iter().flat_map(places).collect();
+    if values.is_empty() {
+        return None;
+    }
+    let mut x = Axis::around("Speed", Kind::Speed, values.iter().map(|v| v.0), &[0.0]);
+    let y = Axis::around(
+        "Force",
+        Kind::Force,
+        values.iter().map(|v| v.1).chain([0.0]),
+        &[],
+    );
+    let (id, title) = match end {
+        None => ("force-speed", "Measured points, whole-cycle curve and fit"),
+        Some(_) => ("low-speed", "Low speed, enlarged"),
+    };
+    if let Some(end) = end {
+        x.to = end;
+    }
+    let mut plot = Plot::new(id, title, x, y);
+    plot.size = (680, 440);
+    // Back to front: bands and curves, fits, points, labels.
+    for wanted in 0..4 {
+        for layer in layers.iter().skip(wanted).step_by(4) {
+            plot.push(layer.clone());
+        }
+    }
+    for direction in Direction::BOTH {
+        let at = match direction {
+            Direction::Compression => (plot.x.from, plot.y.to),
+            Direction::Rebound => (plot.x.from, plot.y.from),
+        };
+        plot.push(
+            Layer::new(String::new(), Dual::default(), ink(direction)).with(Mark::Label {
+                at,
+                shift: (10.0, 12.0 * direction.sign()),
+                side: Side::Right,
+                words: Dual::same(direction.word()),
+                minor: false,
+            }),
+        );
+    }
+    Some(plot)
+}
+
+/// Places a layer's marks reach.
+fn places(layer: &Layer) -> Vec<(f64, f64)> {
+    let mut places = Vec::new();
+    for mark in &layer.marks {
+        match mark {
+            Mark::Line { points, .. } | Mark::Points { points, .. } => {
+                places.extend(points.iter().copied());
+            }
+            Mark::Band { edges, .. } => {
+                places.extend(edges.iter().flat_map(|e| [(e.0, e.1), (e.0, e.2)]));
+            }
+            Mark::Whisker(x, lo, hi) => places.extend([(*x, *lo), (*x, *hi)]),
+            _ => {}
+        }
+    }
+    places
+}
+
 fn named(layer: &Layer, what: &str, direction: Direction) -> Dual {
-    if layer.marks.is_empty() {
+    if layer.marks.is_empty() || what.is_empty() {
         Dual::default()
     } else {
         Dual::same(format!("{what}, {}", direction.word()))
     }
 }
 
-fn layers_of(run: &Run, direction: Direction) -> (Layer, Layer, Layer, Layer) {
+/// Curve, fit, points and labels of one direction.
+fn layers_of(run: &Run, direction: Direction) -> [Layer; 4] {
     let letter = &direction.word()[..1];
     let ink = ink(direction);
     let layer = |key: &str| Layer::new(format!("{key}-{letter}"), Dual::default(), ink);
@@ -196,7 +273,7 @@ fn layers_of(run: &Run, direction: Direction) -> (Layer, Layer, Layer, Layer) {
             });
         }
     }
-    (curve, fit_layer, points, labels)
+    [curve, fit_layer, points, labels]
 }
 
 fn caption(run: &Run) -> Text {

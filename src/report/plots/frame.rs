@@ -20,6 +20,8 @@ pub struct Axis {
     pub to: f64,
     /// Ticks only at whole numbers (counts).
     pub whole: bool,
+    /// Names at places instead of numbers, for things that are not numbers.
+    pub named: Vec<(f64, Dual)>,
 }
 
 impl Axis {
@@ -51,6 +53,19 @@ impl Axis {
             from: if keep(lo) { lo } else { lo - room },
             to: if keep(hi) { hi } else { hi + room },
             whole: false,
+            named: Vec::new(),
+        }
+    }
+
+    /// An axis of things side by side, one to a whole number from 1 on.
+    pub fn of_things(name: &str, things: Vec<Dual>) -> Self {
+        Self {
+            name: name.to_owned(),
+            kind: Kind::Number,
+            from: 0.4,
+            to: things.len() as f64 + 0.6,
+            whole: true,
+            named: (1..).map(f64::from).zip(things).collect(),
         }
     }
 }
@@ -151,6 +166,57 @@ pub enum Mark {
     },
 }
 
+impl Mark {
+    /// What is left of the mark at places up to `end` along the level axis.
+    pub fn up_to(self, end: f64) -> Option<Self> {
+        Some(match self {
+            Self::Line {
+                points,
+                width,
+                dash,
+            } => Self::Line {
+                points: cut(&points, end),
+                width,
+                dash,
+            },
+            Self::Band { edges, opacity } => {
+                let low = cut(&edges.iter().map(|e| (e.0, e.1)).collect::<Vec<_>>(), end);
+                let high = cut(&edges.iter().map(|e| (e.0, e.2)).collect::<Vec<_>>(), end);
+                let edges = low.iter().zip(&high).map(|(l, h)| (l.0, l.1, h.1));
+                Self::Band {
+                    edges: edges.collect(),
+                    opacity,
+                }
+            }
+            Self::Points {
+                points,
+                shape,
+                size,
+            } => Self::Points {
+                points: points.into_iter().filter(|p| p.0 <= end).collect(),
+                shape,
+                size,
+            },
+            Self::Whisker(x, ..) if x > end => return None,
+            Self::Bar(_, low, _) if low > end => return None,
+            Self::Bar(y, low, high) => Self::Bar(y, low, high.min(end)),
+            Self::Label { at, .. } if at.0 > end => return None,
+            other => other,
+        })
+    }
+}
+
+/// A line, rising along the level axis, cut at `end`.
+fn cut(points: &[(f64, f64)], end: f64) -> Vec<(f64, f64)> {
+    let mut kept: Vec<(f64, f64)> = points.iter().copied().filter(|p| p.0 <= end).collect();
+    let next = points.iter().find(|p| p.0 > end);
+    if let (Some(a), Some(b)) = (kept.last().copied(), next) {
+        let share = (end - a.0) / (b.0 - a.0);
+        kept.push((end, a.1 + share * (b.1 - a.1)));
+    }
+    kept
+}
+
 /// Marks that belong together, in one ink; a legend entry if `name` is not empty.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Layer {
@@ -210,7 +276,7 @@ pub struct Plot {
 }
 
 /// Usual size of a plot.
-pub const SIZE: (u32, u32) = (640, 400);
+pub const SIZE: (u32, u32) = (540, 370);
 
 impl Plot {
     /// An empty plot of the usual size.
@@ -269,6 +335,14 @@ pub fn ticks(from: f64, to: f64, count: usize, whole: bool) -> (Vec<f64>, usize)
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_line_is_cut_where_it_leaves() {
+        let line = vec![(0.0, 0.0), (1.0, 10.0), (2.0, 20.0)];
+        assert_eq!(cut(&line, 1.5), vec![(0.0, 0.0), (1.0, 10.0), (1.5, 15.0)]);
+        assert_eq!(cut(&line, 5.0), line);
+        assert!(cut(&line, -1.0).is_empty());
+    }
 
     #[test]
     fn ticks_are_round_and_inside() {

@@ -2,7 +2,7 @@
 
 use super::frame::{Axis, Dash, Layer, Mark, Plot, Shape};
 use super::speed_of;
-use crate::report::format::{Dual, dual};
+use crate::report::format::{Dual, dual, dual_bare};
 use crate::report::page::{Cell, Figure, Reading, Table};
 use crate::report::palette::Ink;
 use crate::report::text::Text;
@@ -14,9 +14,13 @@ use crate::units::display::Kind;
 pub fn energy(run: &Run) -> Option<Figure> {
     let steps = by_speed(run)?;
     let tops = steps.iter().map(|step| step.energy_per_cycle_j.mean);
-    let count = steps.len() as f64;
-    let mut x = Axis::around("Step, slowest first", Kind::Number, [0.4, count + 0.6], &[]);
-    (x.from, x.to, x.whole) = (0.4, count + 0.6, true);
+    let names = steps
+        .iter()
+        .map(|step| dual_bare(Kind::Speed, Some(speed_of(step))))
+        .collect();
+    let mut x = Axis::of_things("Peak speed of the step", names);
+    // Named places carry no unit of their own.
+    x.kind = Kind::Speed;
     let y = Axis::around("Heat per cycle", Kind::Energy, tops, &[0.0]);
     let mut plot = Plot::new("heat", "Heat per cycle", x, y);
     let mut lower = Layer::new(
@@ -39,7 +43,7 @@ pub fn energy(run: &Run) -> Option<Figure> {
                 e.compression,
                 e.compression + e.rebound,
             ),
-            opacity: 0.75,
+            opacity: 1.0,
         });
     }
     plot.push(lower);

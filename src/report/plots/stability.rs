@@ -65,7 +65,7 @@ pub fn figure(run: &Run) -> Option<Figure> {
         let value = (f.value)(cycle) / mean - 1.0;
         (mean != 0.0 && value.is_finite()).then_some(value)
     };
-    let mut values = vec![-0.02, 0.02];
+    let mut values = vec![-0.01, 0.01];
     let mut layers: Vec<Layer> = FOLLOWED
         .iter()
         .map(|f| Layer::new(f.key, Dual::same(f.name), f.ink))
@@ -127,7 +127,7 @@ pub fn figure(run: &Run) -> Option<Figure> {
         x,
         y,
     );
-    plot.size = (760, 380);
+    plot.size = (680, 360);
     plot.push(borders);
     for layer in layers {
         plot.push(layer);

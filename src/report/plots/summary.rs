@@ -97,6 +97,13 @@ fn write(
     pen.y += 8.0;
     let verdict = Letter::bold(Ink::Text, 18.0);
     pen.wrapped(&page.headline.plain(shown), verdict, 26.0)?;
+    if let Some(assumption) = &page.assumption {
+        pen.wrapped(
+            &assumption.plain(shown),
+            Letter::plain(Ink::Mark, 15.0),
+            21.0,
+        )?;
+    }
     pen.y += 4.0;
     if let Some(figure) = super::force_velocity::figure(run) {
         let drawing = draw(&figure.plot, purpose)?;
@@ -167,7 +174,7 @@ fn columns(pen: &mut Writer, groups: &[FactGroup], shown: Shown) -> Result<(), E
                 Letter::plain(Ink::Soft, 13.0),
                 Letter::plain(Ink::Text, 13.0),
             );
-            let name = shorten(&fact.name, width - dark.width(value)? - 8.0, soft)?;
+            let name = shorten(fact.name.get(shown), width - dark.width(value)? - 8.0, soft)?;
             pen.line(&name, left, soft, Side::Right)?;
             pen.line(value, left + width, dark, Side::Left)?;
             pen.y += 20.0;
