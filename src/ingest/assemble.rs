@@ -12,6 +12,16 @@ const GAP_INTERVALS: f64 = 50.0;
 /// segment and not as a few bad stamps.
 const RESTART_ROWS: usize = 16;
 
+/// A row this close after a blank or a comment line follows on from the one before it.
+const FOLLOWS_INTERVALS: f64 = 5.0;
+
+/// Stamps that fall back by about a day have passed midnight, s.
+const MIDNIGHT: f64 = 86_400.0;
+
+/// How far a sample spread between coarse stamps is drawn to its own stamp: enough to follow
+/// the recorder's clock, too little to show in velocity.
+const PULL: f64 = 1e-4;
+
 /// Where each role's numbers are among the parsed columns.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Places {
@@ -21,6 +31,7 @@ pub(super) struct Places {
     pub(super) velocity: Option<usize>,
     pub(super) temperature: Option<usize>,
     pub(super) pressure: Option<usize>,
+    pub(super) step: Option<usize>,
 }
 
 impl Places {
@@ -28,11 +39,16 @@ impl Places {
         let at = |role| places.iter().find(|(r, _)| *r == role).map(|(_, i)| *i);
         Self {
             time: at(Role::Time),
-            travel: at(Role::Displacement).unwrap_or(0),
+            // Without travel, what it will be made from stands in its place.
+            travel: at(Role::Displacement)
+                .or(at(Role::Angle))
+                .or(at(Role::Velocity))
+                .unwrap_or(0),
             force: at(Role::Force).unwrap_or(0),
             velocity: at(Role::Velocity),
             temperature: at(Role::Temperature),
             pressure: at(Role::Pressure),
+            step: at(Role::Step),
         }
     }
 }
@@ -46,6 +62,7 @@ struct Sample {
     velocity: f64,
     temperature: f64,
     pressure: f64,
+    step: Option<f64>,
 }
 
 /// Builds chunks and keeps the accounts.
@@ -56,7 +73,9 @@ pub(super) struct Assembler {
     pub(super) interval: Option<f64>,
     /// Set if that interval is made up.
     pub(super) time_is_assumed: bool,
-    /// Scale of a time column that counts samples.
+    /// Mean interval where the stamps have too few digits: samples are spread evenly.
+    pub(super) quantised: Option<f64>,
+    /// Usual interval, for telling gaps.
     typical: Option<f64>,
     current: Chunk,
     ready: VecDeque<Chunk>,
@@ -64,6 +83,10 @@ pub(super) struct Assembler {
     row_in_segment: u64,
     pending: Vec<Sample>,
     label: Option<String>,
+    last_step: Option<f64>,
+    /// Where the clock wrapped at midnight: added to every stamp.
+    wrapped: f64,
+    pub(super) seams: u64,
     dropped: BTreeMap<String, u64>,
     used: u64,
     intervals: u64,
@@ -78,6 +101,7 @@ impl Assembler {
             places,
             interval,
             time_is_assumed,
+            quantised: None,
             typical: interval,
             current: Chunk::default(),
             ready: VecDeque::new(),
@@ -85,6 +109,9 @@ impl Assembler {
             row_in_segment: 0,
             pending: Vec::new(),
             label: None,
+            last_step: None,
+            wrapped: 0.0,
+            seams: 0,
             dropped: BTreeMap::new(),
             used: 0,
             intervals: 0,
@@ -108,12 +135,44 @@ impl Assembler {
         self.settle_pending();
         self.flush();
         self.last_time = None;
+        self.last_step = None;
         self.row_in_segment = 0;
+        self.seams += 1;
         self.current.starts_segment = Some(Segment {
             label: self.label.clone(),
             closed_loop: false,
             time_is_assumed: self.time_is_assumed,
         });
+    }
+
+    /// Names the segment that starts next (or has just started, without samples yet).
+    pub(super) fn name_segment(&mut self, label: Option<String>) {
+        if self.current.is_empty()
+            && let Some(segment) = &mut self.current.starts_segment
+        {
+            segment.label.clone_from(&label);
+        }
+        self.label = label;
+    }
+
+    /// True if a row at `time` would follow on from the last one.
+    pub(super) fn follows_on(&self, time: Option<f64>) -> bool {
+        match (time, self.last_time, self.typical) {
+            (Some(time), Some(last), Some(typical)) => {
+                let dt = time + self.wrapped - last;
+                dt > 0.0 && dt < FOLLOWS_INTERVALS * typical
+            }
+            _ => false,
+        }
+    }
+
+    /// Rows that went on.
+    pub(super) fn used(&self) -> u64 {
+        self.used
+    }
+
+    pub(super) fn has_rows(&self) -> bool {
+        self.row_in_segment > 0
     }
 
     pub(super) fn drop_row(&mut self, reason: &str) {
@@ -144,13 +203,14 @@ impl Assembler {
                 velocity: at(self.places.velocity),
                 temperature: at(self.places.temperature),
                 pressure: at(self.places.pressure),
+                step: self.places.step.map(|p| at(Some(p))),
             });
         }
     }
 
     /// The fast road: time rises evenly enough and nothing waits. False if it is not so.
     fn push_whole(&mut self, rows: &Rows, from: usize, to: usize) -> bool {
-        if !self.pending.is_empty() {
+        if !self.pending.is_empty() || self.quantised.is_some() || self.wrapped > 0.0 {
             return false;
         }
         let slice = |place: usize| rows.columns.get(place).and_then(|c| c.get(from..to));
@@ -159,6 +219,16 @@ impl Assembler {
             return false;
         };
         let count = to - from;
+        if let Some(step) = self.places.step.and_then(slice)
+            && self.places.time.is_none()
+        {
+            // Without time only the counter tells where one loop ends and the next begins.
+            let before = self.last_step.or(step.first().copied());
+            if step.iter().any(|s| Some(*s) != before) {
+                return false;
+            }
+            self.last_step = before;
+        }
         if let Some(place) = self.places.time {
             let Some(time) = slice(place) else {
                 return false;
@@ -216,14 +286,33 @@ impl Assembler {
 
     fn push_sample(&mut self, mut sample: Sample) {
         if self.places.time.is_none() {
+            if let Some(step) = sample.step {
+                if self.last_step.is_some_and(|last| last != step)
+                    && self.has_rows()
+                    && self.jumps(sample.travel)
+                {
+                    self.seam();
+                }
+                self.last_step = Some(step);
+            }
             sample.time = self.row_in_segment as f64 * self.interval.unwrap_or(1.0);
             self.accept(sample);
             return;
         }
+        sample.time += self.wrapped;
         let Some(last) = self.last_time else {
             self.accept(sample);
             return;
         };
+        let back = last - sample.time;
+        if (back - MIDNIGHT).abs() < 0.01 * MIDNIGHT {
+            sample.time += MIDNIGHT;
+            self.wrapped += MIDNIGHT;
+        }
+        if let Some(interval) = self.quantised {
+            self.spread(sample, last, interval);
+            return;
+        }
         if sample.time > last {
             self.settle_pending();
             if self
@@ -242,6 +331,35 @@ impl Assembler {
         if self.pending.len() >= RESTART_ROWS {
             self.restart_with_pending();
         }
+    }
+
+    /// A sample among coarse stamps: one interval after the last, drawn to its stamp.
+    fn spread(&mut self, mut sample: Sample, last: f64, interval: f64) {
+        let expected = last + interval;
+        let off = sample.time - expected;
+        if off.abs() > GAP_INTERVALS * interval {
+            self.seam();
+        } else {
+            sample.time = expected + PULL * off;
+        }
+        self.accept(sample);
+    }
+
+    /// True if travel is not where the last steps lead.
+    fn jumps(&self, travel: f64) -> bool {
+        let tail = self.current.travel.as_slice();
+        let last = tail.len().saturating_sub(32);
+        let recent = tail.get(last..).unwrap_or_default();
+        let most = recent
+            .windows(2)
+            .map(|w| match w {
+                [a, b] => (b - a).abs(),
+                _ => 0.0,
+            })
+            .fold(0.0, f64::max);
+        recent
+            .last()
+            .is_none_or(|x| (travel - x).abs() > 2.0 * most)
     }
 
     /// Rows that stepped back in time and went on by themselves: a new segment.

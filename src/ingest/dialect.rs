@@ -1,6 +1,6 @@
 //! Delimiter and decimal mark, chosen by which reading makes most cells numbers.
 
-use super::number;
+use super::{clock, number};
 
 /// What separates columns.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -48,6 +48,9 @@ const QUOTED_COMMA: Dialect = of(Delimiter::Mark(b','), b',');
 const fn of(delimiter: Delimiter, decimal: u8) -> Dialect {
     Dialect { delimiter, decimal }
 }
+
+/// Blanks must win by more than this: a table with tabs or commas also splits at blanks.
+const BLANKS_WORTH: f64 = 0.98;
 
 /// What a cell that needs thousands separators to be a number counts for: enough to win
 /// against text, too little to win against a plain number.
@@ -129,7 +132,10 @@ pub(super) fn sniff(lines: &[&str], delimiter: Option<Delimiter>, decimal: Optio
         {
             continue;
         }
-        let score = worth(lines, candidate);
+        let mut score = worth(lines, candidate);
+        if candidate.delimiter == Delimiter::Blanks {
+            score *= BLANKS_WORTH;
+        }
         if score > best.0 + 1e-9 {
             best = (score, candidate);
         }
@@ -143,6 +149,11 @@ pub(super) fn sniff(lines: &[&str], delimiter: Option<Delimiter>, decimal: Optio
     best.1
 }
 
+/// True for a cell that holds a number or a clock time.
+pub(super) fn holds_number(dialect: Dialect, cell: &str) -> bool {
+    dialect.number(cell).is_some() || clock::cell(cell).is_some()
+}
+
 /// Sum over rows of numeric cells × their share of the row, for rows of two cells or more.
 fn worth(lines: &[&str], dialect: Dialect) -> f64 {
     lines
@@ -153,10 +164,15 @@ fn worth(lines: &[&str], dialect: Dialect) -> f64 {
                 return 0.0;
             }
             let filled = cells.iter().filter(|c| !c.trim().is_empty()).count();
+            let numeric = cells.iter().filter(|c| holds_number(dialect, c)).count();
+            // Sentences with a number in them are no rows.
+            if 2 * numeric < filled {
+                return 0.0;
+            }
             let numbers: f64 = cells
                 .iter()
                 .map(|cell| {
-                    if dialect.number(cell).is_none() {
+                    if !holds_number(dialect, cell) {
                         0.0
                     } else if number::needs_grouping(cell, char::from(dialect.decimal)) {
                         GROUPED_WORTH

@@ -1,10 +1,9 @@
-//! Where the table begins: the header line, a row of units, the first row of numbers, and
-//! labelled values before them.
+//! Where the table begins: the header line, a row of units, the first row of numbers.
 
-use std::collections::BTreeMap;
-
-use super::dialect::Dialect;
+use super::dialect::{Dialect, holds_number};
+use super::names;
 use super::names::ColumnName;
+use super::preamble::Preamble;
 use crate::recording::Role;
 use crate::units::{Quantity, Unit};
 
@@ -23,6 +22,10 @@ pub(super) const ROLES: [Role; 8] = [
 /// A fit from which a name counts as a role's.
 pub(super) const NAMED: f64 = 0.25;
 
+/// Lines after a header in which its first row of numbers must come: units, a rule of
+/// dashes, a blank line.
+const ROWS_UNDER_HEADER: usize = 4;
+
 /// The table as found in the first lines.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Table {
@@ -30,18 +33,22 @@ pub(super) struct Table {
     pub(super) columns: Vec<ColumnName>,
     /// Index of the header line, if there is one.
     pub(super) header: Option<usize>,
-    /// Index of the row of units, if there is one.
-    pub(super) units: Option<usize>,
+    /// The header's text.
+    pub(super) header_text: String,
+    /// A line of group labels above the header, one per column (carried to the right).
+    pub(super) above: Vec<String>,
     /// Index of the first row of numbers.
     pub(super) data: usize,
     /// Labelled values before the header.
-    pub(super) metadata: BTreeMap<String, String>,
+    pub(super) preamble: Preamble,
+    /// True if most rows have a blank line between them, which then means nothing.
+    pub(super) double_spaced: bool,
 }
 
 /// Numeric cells and all cells that are not empty.
 fn count(dialect: Dialect, cells: &[String]) -> (usize, usize) {
     let filled = cells.iter().filter(|c| !c.trim().is_empty());
-    let numbers = filled.clone().filter(|c| dialect.number(c).is_some());
+    let numbers = filled.clone().filter(|c| holds_number(dialect, c));
     (numbers.count(), filled.count())
 }
 
@@ -68,57 +75,68 @@ pub(super) fn find(lines: &[&str], dialect: Dialect) -> Option<Table> {
         data: first,
         ..Table::default()
     };
-    match header.and_then(|h| rows.get(h)) {
-        Some(cells) => table.columns = cells.iter().map(|c| ColumnName::parse(c)).collect(),
-        None => {
-            let width = rows.get(first).map_or(0, Vec::len);
-            table.columns = vec![ColumnName::parse(""); width];
-        }
+    if let Some(cells) = header.and_then(|h| rows.get(h)) {
+        table.columns = cells.iter().map(|c| ColumnName::parse(c)).collect();
+        table.header_text = header.and_then(|h| lines.get(h)).unwrap_or(&"").to_string();
+    } else {
+        let width = rows.get(first).map_or(0, Vec::len);
+        table.columns = vec![ColumnName::parse(""); width];
     }
     if let Some(header) = header {
-        for at in header + 1..first {
-            let Some(cells) = rows.get(at) else { continue };
-            if is_units_row(cells) {
-                table.units = Some(at);
-                adopt_units(&mut table.columns, cells);
-                break;
-            }
+        let under = (header + 1..first).filter_map(|at| rows.get(at));
+        if let Some(cells) = under.into_iter().find(|cells| is_units_row(cells)) {
+            adopt_units(&mut table.columns, cells);
         }
+        table.above = labels_above(&rows, header);
     }
-    let preamble = header.unwrap_or(first);
-    for (line, cells) in lines.iter().zip(&rows).take(preamble) {
-        if let Some((key, value)) = labelled(line, cells) {
-            table.metadata.entry(key).or_insert(value);
-        }
+    for (line, cells) in lines.iter().zip(&rows).take(header.unwrap_or(first)) {
+        table.preamble.take(line, cells, dialect);
     }
+    let after = lines.get(first..).unwrap_or_default();
+    let blank = after.iter().filter(|l| l.trim().is_empty()).count();
+    table.double_spaced = blank > 4 && 3 * blank > after.len();
     Some(table)
 }
 
-/// The line before the data that names most roles.
+/// The line before the data that names most roles; a later one on a tie, since a preamble
+/// may use the same words.
 fn find_header(rows: &[Vec<String>], numeric: &[bool]) -> Option<usize> {
     let mut best: (f64, Option<usize>) = (0.0, None);
     for (i, cells) in rows.iter().enumerate() {
         if numeric.get(i) == Some(&true) || cells.len() < 2 {
             continue;
         }
-        let mut score = 0.0;
-        for role in ROLES {
-            let fit = cells
-                .iter()
-                .map(|c| ColumnName::parse(c).fit(role))
-                .fold(0.0, f64::max);
-            if fit >= NAMED {
-                score += 1.0 + 0.1 * fit;
-            }
-        }
-        let followed = (i + 1..=i + 3).any(|k| {
-            numeric.get(k) == Some(&true) && rows.get(k).is_some_and(|r| r.len() + 1 >= cells.len())
+        let followed = (i + 1..=i + ROWS_UNDER_HEADER).any(|k| {
+            numeric.get(k) == Some(&true) && rows.get(k).is_some_and(|r| 2 * r.len() >= cells.len())
         });
-        if followed && score >= 2.0 && score > best.0 + 1e-9 {
+        if !followed {
+            continue;
+        }
+        let score = header_worth(cells);
+        if score >= 2.0 && score > best.0 + 1e-9 {
             best = (score, Some(i));
         }
     }
     best.1
+}
+
+/// How many roles a line of cells names.
+pub(super) fn header_worth(cells: &[String]) -> f64 {
+    let names: Vec<ColumnName> = cells.iter().map(|c| ColumnName::parse(c)).collect();
+    let mut score: f64 = ROLES
+        .into_iter()
+        .map(|role| names.iter().map(|n| n.fit(role)).fold(0.0, f64::max))
+        .filter(|fit| *fit >= NAMED)
+        .map(|fit| 1.0 + 0.1 * fit)
+        .sum();
+    // A sweep table may name its force columns by their direction alone.
+    let folded: Vec<String> = cells.iter().map(|c| names::fold(c)).collect();
+    if folded.iter().any(|f| names::is_compression(f))
+        && folded.iter().any(|f| names::is_rebound(f))
+    {
+        score += 1.0;
+    }
+    score
 }
 
 /// Start of the longest run of numeric rows of one width.
@@ -141,7 +159,7 @@ fn longest_run(rows: &[Vec<String>], numeric: &[bool]) -> Option<usize> {
 }
 
 /// True if most filled cells are units and none is a number.
-fn is_units_row(cells: &[String]) -> bool {
+pub(super) fn is_units_row(cells: &[String]) -> bool {
     let filled: Vec<&str> = cells
         .iter()
         .map(|c| c.trim())
@@ -169,32 +187,25 @@ fn adopt_units(columns: &mut [ColumnName], cells: &[String]) {
     }
 }
 
-/// `Key: value`, `Key = value`, `Key;value`, `# Key value`.
-fn labelled(line: &str, cells: &[String]) -> Option<(String, String)> {
-    let clean = |s: &str| {
-        s.trim()
-            .trim_matches(['#', '%', '"', '*', ';', ',', '\t'])
-            .trim()
-            .to_owned()
+/// Group labels in the line above the header: text in some cells, each standing for the
+/// columns to its right until the next.
+fn labels_above(rows: &[Vec<String>], header: usize) -> Vec<String> {
+    let Some(cells) = header.checked_sub(1).and_then(|h| rows.get(h)) else {
+        return Vec::new();
     };
-    let filled: Vec<String> = cells
-        .iter()
-        .map(|c| clean(c))
-        .filter(|c| !c.is_empty())
-        .collect();
-    let pair = if let [key, value @ ..] = filled.as_slice()
-        && !value.is_empty()
-        && !key.contains(['=', ':'])
-    {
-        Some((key.clone(), value.join(" ")))
-    } else {
-        let line = clean(line);
-        line.split_once(['=', ':'])
-            .map(|(k, v)| (clean(k), clean(v)))
-    };
-    pair.filter(|(k, v)| {
-        !k.is_empty() && !v.is_empty() && k.chars().any(char::is_alphabetic) && k.len() <= 60
-    })
+    let filled = cells.iter().filter(|c| !c.trim().is_empty()).count();
+    if filled < 2 || rows.get(header).is_none_or(|h| cells.len() * 2 < h.len()) {
+        return Vec::new();
+    }
+    let mut label = String::new();
+    let mut labels: Vec<String> = Vec::new();
+    for cell in cells {
+        if !cell.trim().is_empty() {
+            label = cell.trim().to_owned();
+        }
+        labels.push(label.clone());
+    }
+    labels
 }
 
 /// The column of each role, best first; a column serves one role.
@@ -219,18 +230,44 @@ pub(super) fn assign(columns: &[ColumnName], taken: &[(Role, usize)]) -> Vec<(Ro
     given
 }
 
-/// The unit taken where the file says none: the documented rule is "as most machines write".
-pub(super) fn usual_unit(role: Role) -> Unit {
-    let symbol = match role {
-        Role::Time => "s",
-        Role::Displacement => "mm",
-        Role::Velocity => "mm/s",
-        Role::Force => "N",
-        Role::Temperature => "°C",
-        Role::Angle => "deg",
-        Role::Pressure => "bar",
-        Role::Step => "count",
+/// The unit taken where nothing says which: the customary one of the system the file's
+/// other columns use, else what most machines write.
+pub(super) fn usual_unit(role: Role, us: bool) -> Unit {
+    let symbol = match (role, us) {
+        (Role::Time, _) => "s",
+        (Role::Displacement, false) => "mm",
+        (Role::Displacement, true) => "in",
+        (Role::Velocity, false) => "mm/s",
+        (Role::Velocity, true) => "in/s",
+        (Role::Force, false) => "N",
+        (Role::Force, true) => "lbf",
+        (Role::Temperature, false) => "°C",
+        (Role::Temperature, true) => "°F",
+        (Role::Angle, _) => "deg",
+        (Role::Pressure, false) => "bar",
+        (Role::Pressure, true) => "psi",
+        (Role::Step, _) => "count",
     };
     let quantity = Quantity::of(role);
     Unit::named(quantity, symbol).unwrap_or_else(|| quantity.si())
+}
+
+/// True for units of US customary systems.
+pub(super) fn is_us(unit: Unit) -> bool {
+    matches!(
+        unit.symbol,
+        "in" | "ft"
+            | "mil"
+            | "in/s"
+            | "ft/s"
+            | "in/min"
+            | "ft/min"
+            | "mph"
+            | "lbf"
+            | "kip"
+            | "ozf"
+            | "psi"
+            | "ksi"
+            | "°F"
+    )
 }

@@ -13,21 +13,35 @@
 //! `docs/intake.md` lists every liberty the reader takes.
 
 mod assemble;
+mod clock;
+mod damage;
 mod dialect;
 mod encoding;
+mod file;
+mod folder;
+mod groups;
 mod header;
+mod look;
+mod loops;
+mod motion;
 mod names;
 mod number;
 mod plan;
+mod preamble;
 mod rows;
 mod source;
 mod stream;
 mod vocabulary;
+mod wide;
 
+use std::collections::VecDeque;
 use std::path::PathBuf;
 
-use crate::notice::Error;
-use crate::recording::{Polarity, Recording, Role};
+use crate::notice::{Error, Notice};
+use crate::recording::{
+    Closing, Layout, Polarity, Recording, Role, Sampling, SweepTable, Understanding,
+};
+use file::File;
 
 /// Everything the person said about the input (`--map`, `--unit`, `--rate`, …, a card).
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -48,6 +62,10 @@ pub struct IntakeOptions {
     pub decimal: Option<char>,
     /// Intake card.
     pub card: Option<PathBuf>,
+    /// Stroke of the crank, m, for a file with crank angle instead of travel.
+    pub crank_stroke_m: Option<f64>,
+    /// Crank radius over rod length, for the same; 0 is a pure sine.
+    pub rod_ratio: Option<f64>,
 }
 
 /// Opens files (several may be one damper's speeds) and reads enough to understand them.
@@ -55,6 +73,73 @@ pub struct IntakeOptions {
 /// # Errors
 /// [`crate::notice::Fault::Input`] when they cannot be read as a dyno's numbers.
 pub fn open(paths: &[PathBuf], options: &IntakeOptions) -> Result<Recording, Error> {
-    let stream = stream::Stream::open(paths, options)?;
-    Ok(Recording::Samples(Box::new(stream)))
+    let mut files: VecDeque<PathBuf> = folder::expand(paths)?.into();
+    let Some(first) = files.pop_front() else {
+        return Err(Error::usage("no-file", "no file was given"));
+    };
+    let mut file = File::open(&first, options)?;
+    match file.plan.layout {
+        Layout::SweepTable if files.is_empty() => sweep(file),
+        Layout::SweepTable => Err(Error::input(
+            "mixed-layouts",
+            "a reduced sweep table is a run of its own and cannot be joined with other files",
+        )
+        .help("give it by itself")
+        .in_file(&file.source.path)),
+        layout => {
+            if layout == Layout::Wide {
+                wide::unfold(&mut file)?;
+            }
+            let stream = stream::Stream::new(file, files, options)?;
+            Ok(Recording::Samples(Box::new(stream)))
+        }
+    }
+}
+
+/// A reduced table, with its accounts.
+fn sweep(mut file: File) -> Result<Recording, Error> {
+    let table = wide::sweep(&mut file)?;
+    let mut notices = std::mem::take(&mut file.plan.notices);
+    notices.extend(say_of_sweep(&table, &file));
+    let understanding = Understanding {
+        layout: Layout::SweepTable,
+        channels: file.plan.channels(),
+        signs: file.plan.signs,
+        metadata: file.plan.table.preamble.values.clone(),
+    };
+    let source = file.summary();
+    let sampling = Sampling {
+        rows_used: source.rows,
+        ..Sampling::default()
+    };
+    Ok(Recording::Sweep {
+        understanding: Box::new(understanding),
+        table,
+        closing: Box::new(Closing {
+            sources: vec![source],
+            sampling,
+            notices,
+        }),
+    })
+}
+
+fn say_of_sweep(table: &SweepTable, file: &File) -> Vec<Notice> {
+    let named = file.plan.groups.iter().any(|g| g.direction.is_some());
+    let mut notices = Vec::new();
+    if !named && file.plan.signs.compression.is_none() {
+        notices.push(
+            Notice::warning(
+                "signs-assumed",
+                "the table does not say which direction is compression; positive velocity is taken for it",
+            )
+            .help("say --compression positive or --compression negative: the sign of velocity while the damper is compressed"),
+        );
+    }
+    if table.compression.is_empty() || table.rebound.is_empty() {
+        notices.push(Notice::note(
+            "one-direction",
+            "the table holds one direction only",
+        ));
+    }
+    notices
 }

@@ -1,6 +1,6 @@
 //! Column names: taking the unit out, folding case and accents, and finding the role.
 
-use super::vocabulary::{SECOND_CHOICE, STEMS, WORDS};
+use super::vocabulary::{COMPRESSION, REBOUND, SECOND_CHOICE, STEMS, WORDS};
 use crate::recording::Role;
 use crate::units::{Quantity, Unit};
 
@@ -90,6 +90,10 @@ impl ColumnName {
         {
             return 0.0;
         }
+        if role == Role::Pressure && (folded.contains("druckstufe") || folded.contains("zugstufe"))
+        {
+            return 0.0;
+        }
         let listed = |list: &[(Role, &[&str])], test: &dyn Fn(&str) -> bool| {
             list.iter()
                 .filter(|(r, _)| *r == role)
@@ -119,6 +123,42 @@ impl ColumnName {
         }
         score
     }
+}
+
+fn speaks_of(folded: &str, list: &[&str]) -> bool {
+    let parts = words(folded);
+    list.iter()
+        .any(|w| parts.contains(w) || !w.is_ascii() && folded.contains(w))
+}
+
+/// True if a time column's name says that it counts samples.
+pub(super) fn is_counter(name: &str) -> bool {
+    const COUNTERS: &[&str] = &[
+        "sample",
+        "samples",
+        "index",
+        "idx",
+        "probe",
+        "muestra",
+        "campione",
+        "echantillon",
+        "no",
+        "nr",
+        "point",
+        "row",
+    ];
+    let folded = fold(name);
+    words(&folded).iter().any(|w| COUNTERS.contains(w))
+}
+
+/// True if a folded text speaks of the compression stroke and not of rebound.
+pub(super) fn is_compression(folded: &str) -> bool {
+    speaks_of(folded, COMPRESSION) && !speaks_of(folded, REBOUND)
+}
+
+/// True if a folded text speaks of the rebound stroke and not of compression.
+pub(super) fn is_rebound(folded: &str) -> bool {
+    speaks_of(folded, REBOUND) && !speaks_of(folded, COMPRESSION)
 }
 
 /// `force1`, `f 2`, `ch1 x`: a word with a number, or one letter among numbers.
@@ -152,30 +192,33 @@ fn split_unit(text: &str) -> (String, Option<String>) {
             }
         }
     }
-    // Force/N but not m/s; then force_N, force, N and force N.
-    for separator in ['/', ',', ';', ':', '_', '-', '.', ' '] {
-        for (at, _) in text.match_indices(separator) {
-            let (name, unit) = (text[..at].trim(), text[at + 1..].trim());
-            let unit = unit.trim_start_matches("in ").trim();
-            if name.chars().any(char::is_alphabetic)
-                && stands_alone(unit)
-                && Unit::any(name).is_none_or(|_| unit.len() > 1)
-            {
-                return (name.to_owned(), Some(unit.to_owned()));
-            }
-            // mm_s and m_per_s spell mm/s and m/s.
-            let spelt = unit
-                .replace("_per_", "/")
-                .replace('_', "/")
-                .replace("per", "/");
-            if name.chars().any(char::is_alphabetic)
-                && spelt != unit
-                && stands_alone(&spelt)
-                && spelt.contains('/')
-            {
-                return (name.to_owned(), Some(spelt));
-            }
+    // Force/N, force_N, force, N, force N: the longest end that is a unit, so that
+    // `velocity_mm/s` is not taken for seconds.
+    let mut best: Option<(String, String)> = None;
+    for (at, separator) in text.char_indices() {
+        if !matches!(separator, '/' | ',' | ';' | ':' | '_' | '-' | '.' | ' ') {
+            continue;
         }
+        let (name, unit) = (text[..at].trim(), text[at + 1..].trim());
+        if !name.chars().any(char::is_alphabetic) {
+            continue;
+        }
+        let unit = unit.strip_prefix("in ").unwrap_or(unit).trim();
+        // mm_s and mm_per_s spell mm/s.
+        let spelt = unit
+            .replace("_per_", "/")
+            .replace(" per ", "/")
+            .replace('_', "/");
+        let found = [unit, spelt.as_str()].into_iter().find(|u| stands_alone(u));
+        if let Some(found) = found
+            && best.is_none()
+            && !(separator == '/' && Unit::any(text).is_some())
+        {
+            best = Some((name.to_owned(), found.to_owned()));
+        }
+    }
+    if let Some((name, unit)) = best {
+        return (name, Some(unit));
     }
     if stands_alone(text) && text.chars().count() > 1 && Unit::any(text).is_some() {
         return (String::new(), Some(text.to_owned()));

@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::dialect::Delimiter;
-use super::number;
+use super::{clock, number};
 
 /// Bytes one task takes at a time. Fixed, so that the pieces do not depend on the machine.
 const PIECE: usize = 256 << 10;
@@ -17,6 +17,30 @@ pub(super) struct Slot {
     pub(super) offset: f64,
     /// A row without it is of no use.
     pub(super) needed: bool,
+    /// Written as clock time.
+    pub(super) clock: bool,
+}
+
+impl Slot {
+    #[inline]
+    fn read(&self, bytes: &[u8], decimal: u8) -> Option<(f64, usize)> {
+        let (number, used) = if self.clock {
+            clock::leading(bytes)?
+        } else {
+            number::leading(bytes, decimal)?
+        };
+        Some((number * self.scale + self.offset, used))
+    }
+
+    /// The patient road: a cell of a line that was split with care.
+    pub(super) fn patient(&self, cell: &str, decimal: u8) -> Option<f64> {
+        let number = if self.clock {
+            clock::cell(cell)?
+        } else {
+            number::cell(cell, char::from(decimal))?
+        };
+        Some(number * self.scale + self.offset)
+    }
 }
 
 /// How rows are read.
@@ -34,52 +58,81 @@ pub(super) struct RowShape {
 pub(super) struct Rows {
     /// One column per slot, SI.
     pub(super) columns: Vec<Vec<f64>>,
-    /// Lines the fast road could not take: rows before it, bytes, and lines before it.
+    /// Lines the fast road could not take.
     pub(super) odd: Vec<Odd>,
     /// Lines in the piece.
     pub(super) lines: u64,
 }
 
-/// A line that is no plain row of numbers.
-#[derive(Debug, Clone, PartialEq)]
+/// A line that is no plain row of numbers, or a run of blank lines.
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Odd {
-    pub(super) rows_before: usize,
-    pub(super) lines_before: u64,
-    pub(super) bytes: Vec<u8>,
+    /// Rows of the piece before it.
+    pub(super) rows_before: u32,
+    /// Lines of the piece before it.
+    pub(super) lines_before: u32,
+    /// Where it is in the block.
+    pub(super) from: u32,
+    pub(super) to: u32,
+    pub(super) blank: bool,
 }
 
 impl Rows {
     pub(super) fn len(&self) -> usize {
         self.columns.first().map_or(0, Vec::len)
     }
+
+    fn note_odd(&mut self, line: &[u8], from: usize) {
+        let blank = line.iter().all(u8::is_ascii_whitespace);
+        let to = (from + line.len()) as u32;
+        let rows_before = self.len() as u32;
+        // A run of blank lines is one entry: a file of nothing else must not fill memory.
+        if blank
+            && let Some(last) = self.odd.last_mut()
+            && last.blank
+            && last.rows_before == rows_before
+            && last.to as usize == from
+        {
+            last.to = to;
+            return;
+        }
+        self.odd.push(Odd {
+            rows_before,
+            lines_before: self.lines as u32,
+            from: from as u32,
+            to,
+            blank,
+        });
+    }
 }
 
-/// Reads a block of whole lines on all cores; pieces come back in order.
+/// Reads a block of whole lines on all cores; pieces come back in order. Blocks are far
+/// below 4 GB, so that places in them fit 32 bits.
 pub(super) fn parse(block: &[u8], shape: &RowShape) -> Vec<Rows> {
     let mut pieces = Vec::new();
-    let mut rest = block;
-    while !rest.is_empty() {
-        let cut = if rest.len() <= PIECE {
-            rest.len()
-        } else {
-            rest.get(PIECE..)
-                .and_then(|tail| memchr::memchr(shape.line_end, tail))
-                .map_or(rest.len(), |at| PIECE + at + 1)
-        };
-        let (piece, after) = rest.split_at(cut);
-        pieces.push(piece);
-        rest = after;
+    let mut at = 0;
+    while at < block.len() {
+        let end = (at + PIECE).min(block.len());
+        let cut = block
+            .get(end..)
+            .and_then(|tail| memchr::memchr(shape.line_end, tail))
+            .map_or(block.len(), |n| end + n + 1);
+        pieces.push((at, block.get(at..cut).unwrap_or_default()));
+        at = cut;
     }
     if pieces.len() == 1 {
-        return pieces.into_iter().map(|p| parse_piece(p, shape)).collect();
+        return pieces
+            .into_iter()
+            .map(|(at, piece)| parse_piece(at, piece, shape))
+            .collect();
     }
     pieces
         .into_par_iter()
-        .map(|p| parse_piece(p, shape))
+        .map(|(at, piece)| parse_piece(at, piece, shape))
         .collect()
 }
 
-fn parse_piece(piece: &[u8], shape: &RowShape) -> Rows {
+fn parse_piece(start: usize, piece: &[u8], shape: &RowShape) -> Rows {
     let width = shape.slots.len();
     // A row of n numbers takes at least 2n bytes; most take four times that.
     let room = piece.len() / (8 * width.max(1)) + 16;
@@ -102,24 +155,13 @@ fn parse_piece(piece: &[u8], shape: &RowShape) -> Rows {
         } else {
             let end = memchr::memchr(shape.line_end, rest).map_or(rest.len(), |at| at + 1);
             let (line, after) = rest.split_at(end);
-            rows.odd.push(Odd {
-                rows_before: rows.len(),
-                lines_before: rows.lines,
-                bytes: trimmed(line).to_vec(),
-            });
+            let from = start + piece.len() - rest.len();
+            rows.note_odd(line, from);
             rest = after;
         }
         rows.lines += 1;
     }
     rows
-}
-
-fn trimmed(line: &[u8]) -> &[u8] {
-    let mut line = line;
-    while let [head @ .., b'\n' | b'\r'] = line {
-        line = head;
-    }
-    line
 }
 
 /// Skips blanks.
@@ -154,9 +196,9 @@ fn marked_row(text: &[u8], shape: &RowShape, mark: u8, values: &mut [f64]) -> Op
         if quoted {
             at += 1;
         }
-        match number::leading(text.get(at..)?, shape.decimal) {
+        match slot.read(text.get(at..)?, shape.decimal) {
             Some((number, used)) => {
-                *value = number * slot.scale + slot.offset;
+                *value = number;
                 at += used;
             }
             None if !slot.needed => *value = f64::NAN,
@@ -221,8 +263,8 @@ fn blank_row(text: &[u8], shape: &RowShape, values: &mut [f64]) -> Option<usize>
         };
         if field == slot.field {
             let (slot, value) = slots.next()?;
-            let (number, used) = number::leading(text.get(at..)?, shape.decimal)?;
-            *value = number * slot.scale + slot.offset;
+            let (number, used) = slot.read(text.get(at..)?, shape.decimal)?;
+            *value = number;
             at += used;
             if !is_blank(text.get(at)) && !ends(text.get(at)) {
                 return None;

@@ -1,291 +1,185 @@
-//! Files in a row as one recording.
+//! Files in a row as one recording, and the stations their samples pass.
 
 use std::collections::VecDeque;
 use std::path::PathBuf;
 
 use super::IntakeOptions;
-use super::assemble::{Assembler, Places};
-use super::plan::Plan;
-use super::rows::{self, Odd, RowShape, Rows};
-use super::source::TextSource;
+use super::damage::Damage;
+use super::file::File;
+use super::loops::Loops;
+use super::motion::Motion;
 use crate::notice::{Error, Notice};
 use crate::recording::{
-    Chunk, Closing, Layout, SampleStream, Sampling, SourceFile, StatedSigns, Understanding,
+    Chunk, Closing, Dropped, Layout, Role, SampleStream, Sampling, SourceFile, Understanding,
 };
-use crate::units::Quantity;
-
-/// Lines looked at to understand a file.
-const LOOK_LINES: usize = 2000;
-
-/// Interval made up where the file has neither time nor rate, s.
-const ASSUMED_INTERVAL: f64 = 1e-3;
-
-/// One file being read.
-struct Open {
-    source: TextSource,
-    plan: Plan,
-    shape: RowShape,
-    assembler: Assembler,
-    /// Text read but not parsed yet.
-    waiting: Option<Vec<u8>>,
-    done: bool,
-    /// Blank line seen since the last row.
-    blank: bool,
-}
 
 /// The recording.
 pub(super) struct Stream {
     understanding: Understanding,
     options: IntakeOptions,
     files: VecDeque<PathBuf>,
-    open: Open,
+    file: File,
+    motion: Motion,
+    damage: Damage,
+    loops: Loops,
+    ready: VecDeque<Chunk>,
+    ended: bool,
     sources: Vec<SourceFile>,
     sampling: Sampling,
     notices: Vec<Notice>,
-}
-
-impl Open {
-    fn new(path: &std::path::Path, options: &IntakeOptions) -> Result<Self, Error> {
-        let mut source = TextSource::open(path)?;
-        let line_end = source.line_end();
-        let block = source.next_block()?.unwrap_or_default();
-        let look = String::from_utf8_lossy(head(&block, line_end, LOOK_LINES)).into_owned();
-        let lines: Vec<&str> = split_lines(&look, line_end);
-        let plan = Plan::make(&lines, options, &source.path)?;
-        let (shape, places) = plan.shape(line_end);
-        let places = Places::of(&places);
-        let counted = plan
-            .column(crate::recording::Role::Time)
-            .is_some_and(|c| c.unit.quantity == Quantity::Count);
-        let interval = options.rate_hz.map(|r| 1.0 / r);
-        let has_time = places.time.is_some();
-        let assumed = (!has_time || counted) && interval.is_none();
-        let mut places = places;
-        if counted {
-            places.time = None;
-        }
-        let interval = if has_time && !counted {
-            None
-        } else {
-            Some(interval.unwrap_or(ASSUMED_INTERVAL))
-        };
-        let mut assembler = Assembler::new(places, interval, assumed);
-        // What comes before the data has been read already.
-        let skip = offset_of_line(&block, line_end, plan.table.data);
-        let waiting = block.get(skip..).map(<[u8]>::to_vec);
-        assembler.expect_interval(typical_interval(
-            &shape,
-            &assembler.places,
-            waiting.as_deref(),
-        ));
-        Ok(Self {
-            source,
-            plan,
-            shape,
-            assembler,
-            waiting,
-            done: false,
-            blank: false,
-        })
-    }
-
-    /// Reads on until a chunk is ready or the file ends.
-    fn step(&mut self) -> Result<Option<Chunk>, Error> {
-        loop {
-            if let Some(chunk) = self.assembler.next() {
-                return Ok(Some(chunk));
-            }
-            if self.done {
-                return Ok(None);
-            }
-            let block = match self.waiting.take() {
-                Some(block) => Some(block),
-                None => self.source.next_block()?,
-            };
-            match block {
-                Some(block) => {
-                    for piece in rows::parse(&block, &self.shape) {
-                        self.take(&piece);
-                    }
-                    self.assembler.flush();
-                }
-                None => {
-                    self.assembler.end();
-                    self.done = true;
-                }
-            }
-        }
-    }
-
-    fn take(&mut self, piece: &Rows) {
-        let mut from = 0;
-        for odd in &piece.odd {
-            if odd.rows_before > from {
-                self.assembler.push(piece, from, odd.rows_before);
-                from = odd.rows_before;
-            }
-            self.odd(odd);
-        }
-        self.assembler.push(piece, from, piece.len());
-    }
-
-    /// A line the fast road could not take.
-    fn odd(&mut self, odd: &Odd) {
-        let line = String::from_utf8_lossy(&odd.bytes);
-        if line.trim().is_empty() {
-            self.blank = true;
-            return;
-        }
-        let dialect = self.plan.dialect;
-        let cells = dialect.split(&line);
-        let mut row = Rows {
-            columns: Vec::new(),
-            ..Rows::default()
-        };
-        let mut numbers = 0;
-        let mut bad = None;
-        for slot in &self.shape.slots {
-            let value = cells.get(slot.field).and_then(|c| dialect.number(c));
-            numbers += usize::from(value.is_some());
-            if value.is_none() && slot.needed && bad.is_none() {
-                bad = Some(slot.field);
-            }
-            row.columns.push(vec![
-                value.map_or(f64::NAN, |v| v * slot.scale + slot.offset),
-            ]);
-        }
-        if bad.is_none() {
-            self.assembler.push(&row, 0, 1);
-            return;
-        }
-        if numbers == 0 {
-            // Text between rows: a repeated header, a label, a comment. A new block.
-            self.assembler.seam();
-            return;
-        }
-        self.assembler.rows += 1;
-        let name = bad
-            .and_then(|field| self.plan.columns.iter().find(|c| c.field == field))
-            .map_or("a value", |c| super::plan::role_word(c.role));
-        self.assembler.drop_row(&format!("{name} not a number"));
-    }
-
-    fn finish(&self) -> SourceFile {
-        let (sha256, bytes) = self.source.tally();
-        SourceFile {
-            path: self.source.path.clone(),
-            sha256,
-            bytes,
-            rows: self.assembler.rows,
-            encoding: self.source.encoding.clone(),
-            delimiter: self.plan.dialect.delimiter.name(),
-            decimal_mark: char::from(self.plan.dialect.decimal).to_string(),
-            layout: Layout::TimeSeries,
-        }
-    }
-}
-
-fn head(block: &[u8], line_end: u8, lines: usize) -> &[u8] {
-    block
-        .get(..offset_of_line(block, line_end, lines))
-        .unwrap_or(block)
-}
-
-fn offset_of_line(block: &[u8], line_end: u8, line: usize) -> usize {
-    match line.checked_sub(1) {
-        None => 0,
-        Some(before) => memchr::memchr_iter(line_end, block)
-            .nth(before)
-            .map_or(block.len(), |at| at + 1),
-    }
-}
-
-fn split_lines(text: &str, line_end: u8) -> Vec<&str> {
-    text.split(char::from(line_end))
-        .map(|l| l.trim_end_matches(['\r', '\n']))
-        .collect()
-}
-
-/// Median interval of the first rows.
-fn typical_interval(shape: &RowShape, places: &Places, text: Option<&[u8]>) -> Option<f64> {
-    let text = text?;
-    let part = head(text, shape.line_end, LOOK_LINES);
-    let pieces = rows::parse(part, shape);
-    let time = pieces.first()?.columns.get(places.time?)?;
-    let mut steps: Vec<f64> = time
-        .windows(2)
-        .filter_map(|w| match w {
-            [a, b] if b > a => Some(b - a),
-            _ => None,
-        })
-        .collect();
-    steps.sort_by(f64::total_cmp);
-    steps.get(steps.len() / 2).copied()
+    untimed_files: u64,
 }
 
 impl Stream {
-    pub(super) fn open(paths: &[PathBuf], options: &IntakeOptions) -> Result<Self, Error> {
-        let mut files: VecDeque<PathBuf> = paths.iter().cloned().collect();
-        let Some(first) = files.pop_front() else {
-            return Err(Error::usage("no-file", "no file was given"));
+    /// Takes up a file that has been opened and understood as a series, and those after it.
+    pub(super) fn new(
+        file: File,
+        files: VecDeque<PathBuf>,
+        options: &IntakeOptions,
+    ) -> Result<Self, Error> {
+        let layout = if !files.is_empty() || file.looks_like_blocks() {
+            Layout::Blocks
+        } else {
+            file.plan.layout
         };
-        let open = Open::new(&first, options)?;
         let understanding = Understanding {
-            layout: Layout::TimeSeries,
-            channels: open.plan.channels(),
-            signs: StatedSigns {
-                compression: options.compression,
-                force: options.force,
-            },
-            metadata: open.plan.table.metadata.clone(),
+            layout,
+            channels: file.plan.channels(),
+            signs: file.plan.signs,
+            metadata: file.plan.table.preamble.values.clone(),
         };
+        let motion = motion_of(&file, options)?;
         Ok(Self {
             understanding,
             options: options.clone(),
             files,
-            open,
+            file,
+            motion,
+            damage: Damage::default(),
+            loops: Loops::default(),
+            ready: VecDeque::new(),
+            ended: false,
             sources: Vec::new(),
             sampling: Sampling::default(),
             notices: Vec::new(),
+            untimed_files: 0,
         })
     }
 
+    /// Sends a chunk through the stations.
+    fn pass(&mut self, chunk: Chunk) {
+        for moved in self.motion.take(chunk) {
+            self.pass_on(moved);
+        }
+    }
+
+    fn pass_on(&mut self, chunk: Chunk) {
+        for whole in self.damage.take(chunk) {
+            self.ready.extend(self.loops.take(whole));
+        }
+    }
+
+    /// Empties the stations after the last file.
+    fn end(&mut self) {
+        for moved in self.motion.end() {
+            self.pass_on(moved);
+        }
+        if let Some(rest) = self.damage.flush() {
+            self.ready.extend(self.loops.take(rest));
+        }
+        self.ready.extend(self.loops.end_segment());
+        self.ready.retain(|c| !c.is_empty());
+        self.ended = true;
+    }
+
     fn close_file(&mut self) {
-        self.sources.push(self.open.finish());
-        let sampling = self.open.assembler.sampling();
+        self.sources.push(self.file.summary());
+        let sampling = self.file.assembler.sampling();
         self.sampling.rate_hz = self.sampling.rate_hz.or(sampling.rate_hz);
         self.sampling.jitter = match (self.sampling.jitter, sampling.jitter) {
             (Some(a), Some(b)) => Some(a.max(b)),
             (a, b) => a.or(b),
         };
         self.sampling.rows_used += sampling.rows_used;
-        self.sampling.rows_dropped += sampling.rows_dropped;
-        for more in sampling.dropped {
-            match self
-                .sampling
-                .dropped
-                .iter_mut()
-                .find(|d| d.reason == more.reason)
-            {
-                Some(have) => have.count += more.count,
-                None => self.sampling.dropped.push(more),
-            }
+        for dropped in sampling.dropped {
+            self.drop(&dropped.reason, dropped.count);
         }
-        self.notices.append(&mut self.open.source.notices);
-        let mut told = std::mem::take(&mut self.open.plan.notices);
-        told.retain(|n| !self.notices.contains(n));
-        self.notices.append(&mut told);
-        if self.open.assembler.time_is_assumed {
-            let notice = Notice::warning(
-                "time-assumed",
-                "the file has no time and no sample rate; 1000 samples per second are assumed, so every speed, frequency and damping figure hangs on that",
-            )
-            .help("say the rate with --rate HZ");
+        let mut said = std::mem::take(&mut self.file.source.notices);
+        said.append(&mut self.file.plan.notices);
+        said.extend(self.file.bad_rows());
+        for notice in said {
             if !self.notices.contains(&notice) {
                 self.notices.push(notice);
             }
         }
+        self.untimed_files += u64::from(self.file.assembler.time_is_assumed);
     }
+
+    fn drop(&mut self, reason: &str, count: u64) {
+        self.sampling.rows_dropped += count;
+        match self
+            .sampling
+            .dropped
+            .iter_mut()
+            .find(|d| d.reason == reason)
+        {
+            Some(have) => have.count += count,
+            None => self.sampling.dropped.push(Dropped {
+                reason: reason.to_owned(),
+                count,
+            }),
+        }
+    }
+
+    fn open_next(&mut self, path: &std::path::Path) -> Result<(), Error> {
+        self.close_file();
+        let file = File::open(path, &self.options)?;
+        if matches!(file.plan.layout, Layout::SweepTable | Layout::Wide) {
+            return Err(Error::input(
+                "mixed-layouts",
+                "this file is laid out differently from the files before it, so that they cannot be one run",
+            )
+            .help("give files of one layout together, or each by itself")
+            .in_file(&file.source.path));
+        }
+        // Travel of another kind cannot join half-way.
+        for chunk in self.motion.end() {
+            self.pass_on(chunk);
+        }
+        self.motion = motion_of(&file, &self.options)?;
+        self.file = file;
+        let stem = path.file_stem().map(|s| s.to_string_lossy().into_owned());
+        self.file.assembler.name_segment(stem);
+        Ok(())
+    }
+}
+
+/// How travel is had in this file.
+fn motion_of(file: &File, options: &IntakeOptions) -> Result<Motion, Error> {
+    let has = |role| file.plan.column(role).is_some();
+    if has(Role::Displacement) {
+        return Ok(Motion::AsIs);
+    }
+    if has(Role::Angle) {
+        let stroke = options.crank_stroke_m.or(file.plan.table.preamble.stroke_m);
+        let Some(stroke) = stroke.filter(|s| s.is_finite() && *s > 0.0) else {
+            return Err(Error::input(
+                "stroke-missing",
+                "the file has crank angle instead of travel, and the stroke of the machine is stated nowhere",
+            )
+            .help("say it with --crank-stroke MM (and --rod-ratio R, crank radius over rod length, unless the drive is a pure sine)")
+            .in_file(&file.source.path));
+        };
+        let rod_ratio = options
+            .rod_ratio
+            .or(file.plan.table.preamble.rod_ratio)
+            .unwrap_or(0.0);
+        return Ok(Motion::Crank {
+            radius: 0.5 * stroke,
+            rod_ratio,
+        });
+    }
+    Ok(Motion::Integrate(Box::default()))
 }
 
 impl SampleStream for Stream {
@@ -295,21 +189,44 @@ impl SampleStream for Stream {
 
     fn next_chunk(&mut self) -> Result<Option<Chunk>, Error> {
         loop {
-            if let Some(chunk) = self.open.step()? {
+            if let Some(chunk) = self.ready.pop_front() {
+                if chunk.is_empty() {
+                    continue;
+                }
                 return Ok(Some(chunk));
             }
+            if self.ended {
+                return Ok(None);
+            }
+            if let Some(chunk) = self.file.step()? {
+                self.pass(chunk);
+                continue;
+            }
             match self.files.pop_front() {
-                Some(next) => {
-                    self.close_file();
-                    self.open = Open::new(&next, &self.options)?;
-                }
-                None => return Ok(None),
+                Some(next) => self.open_next(&next)?,
+                None => self.end(),
             }
         }
     }
 
     fn closing(&mut self) -> Closing {
         self.close_file();
+        let dropped: Vec<(&str, u64)> = self.damage.dropped.iter().map(|(r, n)| (*r, *n)).collect();
+        for (reason, count) in dropped {
+            self.sampling.rows_used = self.sampling.rows_used.saturating_sub(count);
+            self.drop(reason, count);
+        }
+        self.notices.append(&mut self.damage.notices());
+        self.notices.append(&mut self.loops.notices());
+        if self.untimed_files > 0 && self.loops.untimed > 0 {
+            self.notices.push(
+                Notice::warning(
+                    "time-assumed",
+                    "the file has no time and no sample rate; 1000 samples per second are assumed, and every speed, frequency and damping figure hangs on that",
+                )
+                .help("say the rate with --rate HZ"),
+            );
+        }
         Closing {
             sources: std::mem::take(&mut self.sources),
             sampling: std::mem::take(&mut self.sampling),

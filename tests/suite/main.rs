@@ -8,6 +8,7 @@ mod findings;
 mod fits;
 mod heat;
 mod intake;
+mod layouts;
 mod references;
 mod references_fits;
 mod references_statistics;

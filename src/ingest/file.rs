@@ -1,0 +1,548 @@
+//! One file being read: understood from its first block, then block by block.
+
+use std::path::Path;
+
+use super::IntakeOptions;
+use super::assemble::{Assembler, Places};
+use super::header;
+use super::look::{self, First, LOOK_ROWS, TimeBase};
+use super::names::fold;
+use super::plan::Plan;
+use super::rows::{self, Odd, RowShape, Rows};
+use super::source::TextSource;
+use crate::notice::{Error, Fault, Notice, PROBLEMS_SHOWN, Place};
+use crate::recording::{Chunk, Layout, Role, SourceFile};
+use crate::units::Quantity;
+
+/// Lines and bytes looked at to find the table.
+const LOOK_LINES: usize = 3000;
+const LOOK_BYTES: usize = 256 << 10;
+
+/// Bytes of rows looked at for units and the clock.
+const LOOK_DATA: usize = 1 << 20;
+
+/// Interval made up where the file has neither time nor rate, s.
+const ASSUMED_INTERVAL: f64 = 1e-3;
+
+/// A file with more unusable rows than this share is refused.
+const MOST_BAD: f64 = 0.5;
+
+/// A block of text and its rows.
+pub(super) struct Parsed {
+    pub(super) block: Vec<u8>,
+    pub(super) rows: Vec<Rows>,
+}
+
+/// One file being read.
+pub(super) struct File {
+    pub(super) source: TextSource,
+    pub(super) plan: Plan,
+    pub(super) shape: RowShape,
+    pub(super) places: Vec<Places>,
+    pub(super) assembler: Assembler,
+    pub(super) base: TimeBase,
+    options: IntakeOptions,
+    waiting: Option<Vec<u8>>,
+    /// Lines before the text at hand.
+    lines: u64,
+    done: bool,
+    /// A blank line since the last row.
+    blank: bool,
+    /// Text since the last row that may name the next segment.
+    label: Option<String>,
+    /// The header came again since the last row.
+    again: bool,
+    /// Seams that text or blank lines made.
+    pub(super) breaks: u64,
+    bad: Vec<Notice>,
+    bad_rows: u64,
+}
+
+impl File {
+    /// Opens a file and understands it.
+    ///
+    /// # Errors
+    /// [`Fault::Input`] if there is no table in it.
+    pub(super) fn open(path: &Path, options: &IntakeOptions) -> Result<Self, Error> {
+        let mut source = TextSource::open(path)?;
+        let line_end = source.line_end();
+        let block = source.next_block()?.unwrap_or_default();
+        let head = first_lines(&block, line_end, LOOK_LINES, LOOK_BYTES);
+        let text = String::from_utf8_lossy(head).into_owned();
+        let lines: Vec<&str> = text
+            .split(char::from(line_end))
+            .map(|l| l.trim_end_matches(['\r', '\n']))
+            .collect();
+        let plan = Plan::make(&lines, options, &source.path)?;
+        let skip = offset_of_line(&block, line_end, plan.table.data);
+        let lines_before = plan.table.data as u64;
+        let waiting = block.get(skip..).map(<[u8]>::to_vec);
+        let (shape, places) = plan.shape(line_end);
+        let mut file = Self {
+            source,
+            assembler: Assembler::new(Places::default(), None, false),
+            shape,
+            places: places.iter().map(|p| Places::of(p)).collect(),
+            plan,
+            base: TimeBase::default(),
+            options: options.clone(),
+            waiting,
+            lines: lines_before,
+            done: false,
+            blank: false,
+            label: None,
+            again: false,
+            breaks: 0,
+            bad: Vec::new(),
+            bad_rows: 0,
+        };
+        file.understand();
+        Ok(file)
+    }
+
+    /// Lets the first rows settle what the header left open, and sets the clock.
+    fn understand(&mut self) {
+        let line_end = self.shape.line_end;
+        let rate = self.options.rate_hz.or(self.plan.table.preamble.rate_hz);
+        let head = self.waiting.as_deref().unwrap_or_default();
+        let head = first_lines(head, line_end, LOOK_ROWS, LOOK_DATA);
+        let parsed = rows::parse(head, &self.shape);
+        if let (Some(first), Some(places)) = (parsed.first(), self.places.first()) {
+            // A table of velocities that swing to and fro is a record over time.
+            let velocity = first
+                .columns
+                .get(places.travel)
+                .map_or(&[][..], Vec::as_slice);
+            if self.plan.layout == Layout::SweepTable && swings(velocity) {
+                self.plan.layout = Layout::TimeSeries;
+                self.plan.groups.truncate(1);
+            }
+            self.base = look::examine(&mut self.plan, &First::new(first, places), rate.is_some());
+        }
+        let (shape, places) = self.plan.shape(line_end);
+        self.shape = shape;
+        self.places = places.iter().map(|p| Places::of(p)).collect();
+        self.plan.say_assumed_units();
+        let counted = self
+            .plan
+            .column(Role::Time)
+            .is_some_and(|c| c.unit.quantity == Quantity::Count);
+        let mut first = self.places.first().cloned().unwrap_or_default();
+        if counted {
+            for place in &mut self.places {
+                place.time = None;
+            }
+            first.time = None;
+        }
+        let (interval, assumed) = match (first.time, rate, self.base.by_velocity) {
+            (Some(_), ..) => (None, false),
+            (None, Some(rate), _) => (Some(1.0 / rate), false),
+            (None, None, Some(interval)) => {
+                self.plan.notices.push(Notice::note(
+                    "time-from-velocity",
+                    format!("the file has no time; its sample interval, {interval:.6} s, follows from travel and the velocity column"),
+                ));
+                (Some(interval), false)
+            }
+            (None, None, None) => (Some(ASSUMED_INTERVAL), true),
+        };
+        self.assembler = Assembler::new(first, interval, assumed);
+        self.assembler.quantised = self.base.quantised;
+        self.assembler.expect_interval(self.base.typical);
+    }
+
+    /// The next block's rows, with the block; `None` at the end.
+    pub(super) fn next_rows(&mut self) -> Result<Option<Parsed>, Error> {
+        let block = match self.waiting.take() {
+            Some(block) if !block.is_empty() => block,
+            _ => match self.source.next_block()? {
+                Some(block) => block,
+                None => return Ok(None),
+            },
+        };
+        let rows = rows::parse(&block, &self.shape);
+        Ok(Some(Parsed { block, rows }))
+    }
+
+    /// Reads on until a chunk is ready or the file ends.
+    ///
+    /// # Errors
+    /// [`Fault::Input`] if the file breaks off or has no usable row.
+    pub(super) fn step(&mut self) -> Result<Option<Chunk>, Error> {
+        loop {
+            if let Some(chunk) = self.assembler.next() {
+                return Ok(Some(chunk));
+            }
+            if self.done {
+                return Ok(None);
+            }
+            match self.next_rows()? {
+                Some(parsed) => self.take_block(&parsed.block, &parsed.rows),
+                None => {
+                    self.assembler.end();
+                    self.done = true;
+                    self.refuse_if_useless()?;
+                }
+            }
+        }
+    }
+
+    fn refuse_if_useless(&self) -> Result<(), Error> {
+        let rows = self.assembler.rows;
+        let bad = self.bad_rows as f64;
+        if self.assembler.used() > 0 && bad <= MOST_BAD * rows as f64 {
+            return Ok(());
+        }
+        let mut error = if self.bad.is_empty() {
+            Error::input(
+                "no-rows",
+                "the table has a header but no usable row of numbers",
+            )
+            .help("export the run again and look whether the rows are there")
+        } else {
+            let mut error = Error::many(Fault::Input, self.bad.clone());
+            error.more = (self.bad_rows as usize).saturating_sub(error.problems.len());
+            error
+        };
+        if let Some(first) = error.problems.first_mut()
+            && first.place.is_none()
+        {
+            first.place = Some(Place {
+                line: self.plan.table.header.map(|h| h as u64 + 1),
+                text: Some(self.plan.table.header_text.chars().take(400).collect()),
+                ..Place::default()
+            });
+        }
+        Err(error.in_file(&self.source.path))
+    }
+
+    fn take_block(&mut self, block: &[u8], pieces: &[Rows]) {
+        for piece in pieces {
+            let mut from = 0;
+            for odd in &piece.odd {
+                let until = odd.rows_before as usize;
+                self.push(piece, from, until);
+                from = until;
+                let line = self.lines + u64::from(odd.lines_before) + 1;
+                if self.odd(odd, block, line) {
+                    // The columns changed places: what follows is read anew.
+                    self.assembler.flush();
+                    self.lines = line;
+                    self.waiting = block.get(odd.to as usize..).map(<[u8]>::to_vec);
+                    return;
+                }
+            }
+            self.push(piece, from, piece.len());
+            self.lines += piece.lines;
+        }
+        self.assembler.flush();
+    }
+
+    /// Takes rows; before the first one after text or a blank line, decides on a seam.
+    fn push(&mut self, rows: &Rows, from: usize, to: usize) {
+        if from >= to {
+            return;
+        }
+        if self.blank || self.label.is_some() || self.again {
+            let time = self
+                .assembler
+                .places
+                .time
+                .and_then(|p| rows.columns.get(p))
+                .and_then(|c| c.get(from))
+                .copied();
+            let named = self.label.is_some() || self.again;
+            let blank_counts = self.blank && !self.plan.table.double_spaced;
+            let seam = named || blank_counts && !self.assembler.follows_on(time);
+            if seam && self.assembler.has_rows() {
+                self.breaks += 1;
+                self.assembler.seam();
+            }
+            if let Some(label) = self.label.take() {
+                self.assembler.name_segment(Some(label));
+            }
+            self.blank = false;
+            self.again = false;
+        }
+        self.assembler.push(rows, from, to);
+    }
+
+    /// A line the fast road could not take. True if the columns changed places.
+    fn odd(&mut self, odd: &Odd, block: &[u8], line: u64) -> bool {
+        if odd.blank {
+            self.blank = true;
+            return false;
+        }
+        let bytes = block
+            .get(odd.from as usize..odd.to as usize)
+            .unwrap_or_default();
+        let text = String::from_utf8_lossy(bytes);
+        let text = text.trim_end_matches(['\r', '\n', '\u{1a}']);
+        let dialect = self.plan.dialect;
+        let cells = dialect.split(text);
+        let mut row = Rows::default();
+        let mut numbers = 0;
+        let mut bad = None;
+        for slot in &self.shape.slots {
+            let cell = cells.get(slot.field).map_or("", String::as_str);
+            let value = slot.patient(cell, self.shape.decimal);
+            numbers += usize::from(value.is_some());
+            if value.is_none() && slot.needed && bad.is_none() {
+                bad = Some(slot.field);
+            }
+            row.columns.push(vec![value.unwrap_or(f64::NAN)]);
+        }
+        let Some(bad) = bad else {
+            self.push(&row, 0, 1);
+            return false;
+        };
+        if numbers == 0 || numbers < 2 && is_label(&cells) {
+            return self.text_between(text, &cells);
+        }
+        self.bad_row(bad, &cells, text, line);
+        false
+    }
+
+    /// Text between rows: the header again, units, a label, a comment.
+    fn text_between(&mut self, text: &str, cells: &[String]) -> bool {
+        let written: Vec<String> = cells.iter().map(|c| fold(c.trim())).collect();
+        let known: Vec<String> = self
+            .plan
+            .table
+            .columns
+            .iter()
+            .map(|c| fold(&c.written))
+            .collect();
+        if written == known {
+            self.again = true;
+            return false;
+        }
+        if header::is_units_row(cells) || text.chars().all(|c| !c.is_alphanumeric()) {
+            return false;
+        }
+        if header::header_worth(cells) >= 2.0 {
+            return self.replan(cells, text);
+        }
+        if self.assembler.rows > 0 && cells.iter().filter(|c| !c.trim().is_empty()).count() <= 4 {
+            let label: String = text
+                .trim_matches(['#', '%', '*', ' ', '"', ';', ',', '\t', '=', '-'])
+                .chars()
+                .filter(|c| !c.is_control())
+                .take(80)
+                .collect();
+            // A comment within a run is no new segment unless it names a speed or a step.
+            let comment = text.trim_start().starts_with(['#', '%', '*', '/']);
+            if !label.is_empty() && (!comment || super::loops::speed_in(&label).is_some()) {
+                self.label = Some(label);
+            }
+        }
+        false
+    }
+
+    /// A header with other columns: the rows after it are read by it.
+    fn replan(&mut self, cells: &[String], text: &str) -> bool {
+        let mut table = self.plan.table.clone();
+        table.columns = cells
+            .iter()
+            .map(|c| super::names::ColumnName::parse(c))
+            .collect();
+        table.header_text = text.to_owned();
+        let plan = Plan::of_table(self.plan.dialect, table, &[], &self.options);
+        let Ok(mut plan) = plan else { return false };
+        if plan.layout != Layout::TimeSeries {
+            return false;
+        }
+        // Units that the first block settled hold for the same column further on.
+        for column in plan.groups.iter_mut().flat_map(|g| &mut g.columns) {
+            if let Some(known) = self.plan.column(column.role).filter(|_| column.assumed) {
+                column.unit = known.unit;
+                column.evidence.clone_from(&known.evidence);
+                column.turn = known.turn;
+            }
+            if let Some(known) = self.plan.column(column.role) {
+                column.clock = known.clock;
+            }
+        }
+        plan.notices.clone_from(&self.plan.notices);
+        let (shape, places) = plan.shape(self.shape.line_end);
+        let Some(mut first) = places.first().map(|p| Places::of(p)) else {
+            return false;
+        };
+        if self.assembler.places.time.is_none() {
+            first.time = None;
+        }
+        self.assembler.places = first.clone();
+        self.places = vec![first];
+        self.shape = shape;
+        self.plan.groups = plan.groups;
+        self.plan.table.columns = plan.table.columns;
+        self.again = true;
+        true
+    }
+
+    fn bad_row(&mut self, field: usize, cells: &[String], text: &str, line: u64) {
+        self.assembler.rows += 1;
+        self.bad_rows += 1;
+        let column = self
+            .plan
+            .groups
+            .iter()
+            .flat_map(|g| &g.columns)
+            .find(|c| c.field == field);
+        let role = column.map_or(Role::Force, |c| c.role);
+        let cell = cells.get(field).map(|c| c.trim());
+        self.assembler.drop_row(&match cell {
+            None => "row cut short".to_owned(),
+            Some("") => format!("{} missing", super::plan::role_word(role)),
+            Some(_) => look::not_a_number(role),
+        });
+        if self.bad.len() >= PROBLEMS_SHOWN {
+            return;
+        }
+        let found = match cell {
+            None => "the row ends before it".to_owned(),
+            Some("") => "the cell is empty".to_owned(),
+            Some(cell) => format!("found \"{}\"", cell.chars().take(40).collect::<String>()),
+        };
+        let shown: String = text.chars().take(400).collect();
+        let span = cell.filter(|c| !c.is_empty()).and_then(|c| {
+            let start = cells.iter().take(field).fold(0, |at, before| {
+                shown
+                    .get(at..)
+                    .and_then(|rest| rest.find(before.as_str()))
+                    .map_or(at, |n| at + n + before.len())
+            });
+            shown
+                .get(start..)
+                .and_then(|rest| rest.find(c))
+                .map(|n| (start + n, start + n + c.len()))
+        });
+        self.bad.push(
+            Notice::error(
+                "not-a-number",
+                format!("a {} was expected, {found}", Quantity::of(role).word()),
+            )
+            .at(Place {
+                path: Some(self.source.path.clone()),
+                line: Some(line),
+                column: Some(field + 1),
+                column_name: column.map(|c| c.column.clone()),
+                text: Some(shown),
+                span,
+            })
+            .help("give a number there, or take the row out"),
+        );
+    }
+
+    /// The first unusable rows, as warnings.
+    pub(super) fn bad_rows(&self) -> Option<Notice> {
+        let mut first = self.bad.first()?.clone();
+        first.severity = crate::notice::Severity::Warning;
+        first.code = "rows-dropped".to_owned();
+        first.message = format!(
+            "{} of {} rows cannot be read and are left out; the first: {}",
+            self.bad_rows, self.assembler.rows, first.message
+        );
+        first.help =
+            Some("`loopwork inspect` lists the reasons; the report counts them".to_owned());
+        Some(first)
+    }
+
+    pub(super) fn summary(&self) -> SourceFile {
+        let (sha256, bytes) = self.source.tally();
+        SourceFile {
+            path: self.source.path.clone(),
+            sha256,
+            bytes,
+            rows: self.assembler.rows,
+            encoding: self.source.encoding.clone(),
+            delimiter: self.plan.dialect.delimiter.name(),
+            decimal_mark: char::from(self.plan.dialect.decimal).to_string(),
+            layout: self.layout(),
+        }
+    }
+
+    fn layout(&self) -> Layout {
+        if self.plan.layout == Layout::TimeSeries && self.breaks > 0 {
+            Layout::Blocks
+        } else {
+            self.plan.layout
+        }
+    }
+
+    /// True if the block at hand is broken up by repeated headers, labels or blank lines.
+    pub(super) fn looks_like_blocks(&self) -> bool {
+        let Some(block) = self.waiting.as_deref() else {
+            return false;
+        };
+        let part = first_lines(block, self.shape.line_end, usize::MAX, LOOK_DATA);
+        let columns = self.plan.table.columns.len();
+        let mut rows_seen = false;
+        for line in part.split(|b| *b == self.shape.line_end) {
+            let text = String::from_utf8_lossy(line);
+            let text = text.trim();
+            if text.is_empty() {
+                continue;
+            }
+            let cells = self.plan.dialect.split(text);
+            let named = text == self.plan.table.header_text.trim() && columns > 1;
+            if rows_seen && named {
+                return true;
+            }
+            rows_seen |= cells.len() > 1;
+        }
+        false
+    }
+}
+
+/// True for `Speed 2`, `Speed;100;mm/s`: a word first, and little else.
+fn is_label(cells: &[String]) -> bool {
+    let mut filled = cells.iter().map(|c| c.trim()).filter(|c| !c.is_empty());
+    let word = filled
+        .next()
+        .is_some_and(|c| c.chars().any(char::is_alphabetic));
+    word && filled.count() <= 3
+}
+
+/// True if velocity goes to and fro as in a record over time.
+fn swings(velocity: &[f64]) -> bool {
+    /// Sign changes beyond any sweep table's.
+    const SWINGS: usize = 6;
+    let changes = velocity
+        .windows(2)
+        .filter(|w| matches!(w, [a, b] if *a < 0.0 && *b >= 0.0 || *a > 0.0 && *b <= 0.0))
+        .count();
+    changes > SWINGS
+}
+
+/// At most so many lines and about so many bytes, cut at a line end.
+fn first_lines(block: &[u8], line_end: u8, lines: usize, bytes: usize) -> &[u8] {
+    let part = if block.len() <= bytes {
+        block
+    } else {
+        let head = block.get(..bytes).unwrap_or(block);
+        match memchr::memrchr(line_end, head) {
+            Some(end) => head.get(..=end).unwrap_or(head),
+            // One line longer than that: all of it.
+            None => {
+                let end = memchr::memchr(line_end, block).map_or(block.len(), |at| at + 1);
+                block.get(..end).unwrap_or(block)
+            }
+        }
+    };
+    if lines == usize::MAX {
+        return part;
+    }
+    part.get(..offset_of_line(part, line_end, lines))
+        .unwrap_or(part)
+}
+
+/// Where a line (from 0) begins.
+fn offset_of_line(block: &[u8], line_end: u8, line: usize) -> usize {
+    match line.checked_sub(1) {
+        None => 0,
+        Some(before) => memchr::memchr_iter(line_end, block)
+            .nth(before)
+            .map_or(block.len(), |at| at + 1),
+    }
+}
