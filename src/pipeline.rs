@@ -9,7 +9,7 @@ use crate::curves::{
 use crate::cycles::{CycleAccount, CycleFinder};
 use crate::findings::{Case, judge};
 use crate::fits::{CurveFits, FitSettings, Fits, fit_curve};
-use crate::heat::heat;
+use crate::heat::{Ground, HeatSettings, ThermalLog, heat};
 use crate::notice::{Error, Notice};
 use crate::recording::{
     Certainty, Chunk, Closing, Conventions, Dropped, Polarity, Recording, SampleStream, SweepTable,
@@ -38,6 +38,8 @@ pub struct Settings {
     pub full_cycle: FullCycleSettings,
     /// Fits.
     pub fits: FitSettings,
+    /// Heat and temperature.
+    pub heat: HeatSettings,
     /// Resampling of cycles.
     pub resampling: Resampling,
 }
@@ -74,6 +76,8 @@ pub struct Motion {
     pub closing: Closing,
     /// What the signs had to say.
     pub notices: Vec<Notice>,
+    /// Work and temperature over the whole recording.
+    pub log: ThermalLog,
 }
 
 /// The first half of the way: samples → signs → cycles → steps. Reads the stream to its end
@@ -99,8 +103,10 @@ pub fn find_steps(stream: &mut dyn SampleStream, settings: &Settings) -> Result<
     let mut finder = CycleFinder::new();
     finder.calibrate(&prefix(&waiting));
     let mut builder = StepBuilder::new(settings.steps);
+    let mut log = ThermalLog::new();
     for mut chunk in waiting {
         apply(&conventions, &mut chunk);
+        log.push(&chunk);
         finder
             .push(&chunk)
             .into_iter()
@@ -110,6 +116,7 @@ pub fn find_steps(stream: &mut dyn SampleStream, settings: &Settings) -> Result<
         match stream.next_chunk()? {
             Some(mut chunk) => {
                 apply(&conventions, &mut chunk);
+                log.push(&chunk);
                 finder
                     .push(&chunk)
                     .into_iter()
@@ -119,12 +126,14 @@ pub fn find_steps(stream: &mut dyn SampleStream, settings: &Settings) -> Result<
         }
     }
     finder.finish().into_iter().for_each(|c| builder.push(c));
+    log.finish();
     Ok(Motion {
         conventions,
         steps: builder.finish(),
         account: finder.account().clone(),
         closing: stream.closing(),
         notices,
+        log,
     })
 }
 
@@ -148,6 +157,7 @@ fn analyse_samples(stream: &mut dyn SampleStream, settings: &Settings) -> Result
         account,
         mut closing,
         mut notices,
+        log,
     } = motion;
     if steps.is_empty() {
         return Err(not_cyclic(&account, between, &closing));
@@ -168,7 +178,16 @@ fn analyse_samples(stream: &mut dyn SampleStream, settings: &Settings) -> Result
         notes: fit_notes,
     } = fit_curve(&curve, &settings.fits, settings.resampling);
     notes.extend(fit_notes);
-    let heat = heat(&steps, statics.friction_n);
+    let (heat, heat_notes) = heat(
+        &Ground {
+            steps: &steps,
+            statics: &statics,
+            log: &log,
+            card,
+        },
+        &settings.heat,
+    );
+    notes.extend(heat_notes);
     if account.spikes > 0 {
         let dropped = Dropped {
             reason: "force spike, bridged".into(),

@@ -1,25 +1,51 @@
-//! Heat: energy over the run, temperature, fade.
+//! Heat: energy over the run, temperature, fade. Equations and sources: `docs/methods/heat.md`.
+
+mod balance;
+mod channel;
+mod energy;
+mod log;
+mod referred;
+mod regress;
+mod sensitivity;
+mod temperature;
+
+pub use energy::{Closure, Growth, StepHeat};
+pub use log::{Bin, Jump, LEAST_CAPACITY_J_K, ThermalLog};
+pub use referred::{Referred, ReferredPoint, referred_steps};
+pub use sensitivity::Sensitivity;
+pub use temperature::Temperature;
 
 use serde::{Deserialize, Serialize};
 
-use crate::steps::energy::peak_power;
-use crate::steps::{StartEnd, Step};
+use crate::cards::DamperCard;
+use crate::statics::Statics;
+use crate::steps::Step;
 
-/// Heat of one step.
+/// An interval, low end first.
+pub type Interval = [f64; 2];
+
+/// A number with its 95 % interval, where there is one.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
-pub struct StepHeat {
-    /// Step index.
-    pub step: usize,
-    /// Heat per cycle, J.
-    pub energy_per_cycle_j: f64,
-    /// Mean power, W.
-    pub power_w: f64,
-    /// Whole cycles in the step times heat per cycle, J.
-    pub total_j: f64,
-    /// Share of the compression stroke, 0..1.
-    pub compression_share: Option<f64>,
-    /// Share of friction, 0..1.
-    pub friction_share: Option<f64>,
+pub struct Measured {
+    /// The number.
+    pub value: f64,
+    /// 95 % interval.
+    pub ci95: Option<Interval>,
+}
+
+impl Measured {
+    /// `value ± half`; no interval if `half` is not a number.
+    pub fn around(value: f64, half: f64) -> Self {
+        Self {
+            value,
+            ci95: half.is_finite().then_some([value - half, value + half]),
+        }
+    }
+
+    /// True if the interval leaves zero out.
+    pub fn is_clear_of_zero(&self) -> bool {
+        self.ci95.is_some_and(|[a, b]| a > 0.0 || b < 0.0)
+    }
 }
 
 /// Heat of the run (contract: `heat`).
@@ -27,67 +53,94 @@ pub struct StepHeat {
 pub struct Heat {
     /// Over all whole cycles, J.
     pub total_j: f64,
+    /// Over the whole recording, cycles between steps and pieces included, J.
+    pub whole_run_j: Option<f64>,
     /// Largest instantaneous power, W.
     pub peak_power_w: f64,
     /// By step.
     pub per_step: Vec<StepHeat>,
-    /// What the temperature channel or the card says; `None` without either.
+    /// How heat grows with speed; `None` below two speeds.
+    pub growth: Option<Growth>,
+    /// Force and travel against force and the file's velocity; empty without that channel.
+    pub closure: Vec<Closure>,
+    /// What the temperature channel says; `None` without one.
     pub temperature: Option<Temperature>,
 }
 
-/// Temperature over the run.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-pub struct Temperature {
-    /// First, °C.
-    pub start_c: Option<f64>,
-    /// Last, °C.
-    pub end_c: Option<f64>,
-    /// Highest, °C.
-    pub max_c: Option<f64>,
+/// What steers the heat analysis.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct HeatSettings {
+    /// Temperature that forces are referred to, °C. 20: what test instructions for car
+    /// dampers ask for (20 ± 5 °C in workshop manuals that give force bands).
+    pub reference_c: f64,
 }
 
-/// Heat of the run from its steps. `friction_n` gives the share of friction, `4·F·stroke/2`
-/// per cycle (Coulomb: E = 4FX with X half the stroke).
-pub fn heat(steps: &[Step], friction_n: Option<f64>) -> Heat {
-    let per_step: Vec<StepHeat> = steps
-        .iter()
-        .map(|step| {
-            let energy = step.energy_per_cycle_j;
-            let share = |part: f64| (energy.mean > 0.0).then(|| part / energy.mean);
-            StepHeat {
-                step: step.index,
-                energy_per_cycle_j: energy.mean,
-                power_w: step.power_w,
-                total_j: energy.mean * step.cycles as f64,
-                compression_share: share(energy.compression),
-                friction_share: friction_n
-                    .and_then(|f| share(2.0 * f * step.stroke_m))
-                    .map(|s| s.clamp(0.0, 1.0)),
-            }
-        })
-        .collect();
-    let peak_power_w = steps
-        .iter()
-        .map(|s| peak_power(&s.fold.velocity, &s.fold.force))
-        .fold(0.0, f64::max);
-    Heat {
-        total_j: per_step.iter().map(|s| s.total_j).sum(),
-        peak_power_w,
-        per_step,
-        temperature: temperature(steps),
+impl Default for HeatSettings {
+    fn default() -> Self {
+        Self { reference_c: 20.0 }
     }
 }
 
-fn temperature(steps: &[Step]) -> Option<Temperature> {
-    let seen: Vec<StartEnd> = steps.iter().filter_map(|s| s.temperature_c).collect();
-    let (first, last) = (seen.first()?, seen.last()?);
-    let max = seen
-        .iter()
-        .flat_map(|t| [t.start, t.end])
-        .fold(f64::NEG_INFINITY, f64::max);
-    Some(Temperature {
-        start_c: Some(first.start),
-        end_c: Some(last.end),
-        max_c: Some(max),
-    })
+/// Everything the heat of a run is made from.
+#[derive(Debug, Clone, Copy)]
+pub struct Ground<'a> {
+    /// Steps.
+    pub steps: &'a [Step],
+    /// Gas force and friction.
+    pub statics: &'a Statics,
+    /// Work and temperature over the whole recording.
+    pub log: &'a ThermalLog,
+    /// What is known of the damper.
+    pub card: Option<&'a DamperCard>,
+}
+
+/// Heat of the run, and a sentence for everything that could not be had or was assumed.
+pub fn heat(ground: &Ground<'_>, settings: &HeatSettings) -> (Heat, Vec<String>) {
+    let Ground {
+        steps,
+        statics,
+        log,
+        card,
+    } = *ground;
+    let mut notes = Vec::new();
+    let friction = statics.friction_n.map(|f| {
+        let half = statics.ci95.friction_n.map_or(0.0, |[a, b]| 0.5 * (b - a));
+        (f, half)
+    });
+    let mut per_step = energy::per_step(steps, friction);
+    let growth = energy::growth(steps, friction);
+    let air = card.and_then(|c| c.air_temperature_c);
+    let read = channel::examine(log)
+        .map(|channel| temperature::read(&channel, log, steps, &mut per_step, air, &mut notes));
+    let temperature = read.map(|read| {
+        let mut out = read.temperature;
+        if out.used {
+            let balance = read.balance.as_ref();
+            let exponent = growth.and_then(|g| g.hydraulic).map_or(1.0, |g| g.value);
+            out.sensitivity = sensitivity::sensitivity(
+                steps,
+                balance,
+                friction,
+                exponent,
+                settings.reference_c,
+                &mut notes,
+            );
+            out.referred = out
+                .sensitivity
+                .as_ref()
+                .map(|s| referred::referred(steps, &statics.level(), s, balance));
+        }
+        out
+    });
+    let heat = Heat {
+        total_j: per_step.iter().map(|s| s.total_j).sum(),
+        whole_run_j: (!log.bins().is_empty()).then(|| log.work_j()),
+        peak_power_w: per_step.iter().map(|s| s.peak_power_w).fold(0.0, f64::max),
+        growth,
+        closure: energy::closure(steps),
+        temperature,
+        per_step,
+    };
+    (heat, notes)
 }

@@ -143,6 +143,7 @@ fn step(index: usize, frequency: f64) -> Step {
             n: 11,
             compression: energy * 0.35,
             rebound: energy * 0.65,
+            ..Energy::default()
         },
         power_w: energy * frequency,
         equivalent_damping_n_s_m: Some(2500.0),
@@ -412,7 +413,10 @@ pub(super) fn run() -> Run {
                 start_c: Some(24.0),
                 end_c: Some(36.3),
                 max_c: Some(36.3),
+                used: true,
+                ..Temperature::default()
             }),
+            ..Heat::default()
         }),
         notes: vec!["No velocity column; speed comes from travel.".into()],
         metadata: BTreeMap::from([("Damper".to_owned(), "FL 2".to_owned())]),

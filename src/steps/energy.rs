@@ -21,6 +21,14 @@ pub fn work(travel: &[f64], force: &[f64], turn_phase: f64) -> (f64, f64) {
     parts
 }
 
+/// `∮ F v dt` of one cycle with a supplied velocity, J; the even grid makes the plain sum
+/// exact for a closed loop.
+pub fn work_in_time(velocity: &[f64], force: &[f64], period: f64) -> f64 {
+    let n = velocity.len().min(force.len()).max(1) as f64;
+    let sum: f64 = velocity.iter().zip(force).map(|(v, f)| v * f).sum();
+    sum * period / n
+}
+
 /// Largest instantaneous power of a loop, W.
 pub fn peak_power(velocity: &[f64], force: &[f64]) -> f64 {
     velocity

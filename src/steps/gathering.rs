@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use super::energy::{velocity_loop_area, work};
+use super::energy::{velocity_loop_area, work, work_in_time};
 use super::hysteresis::{angular, hysteresis};
 use super::motion::{Kinematics, kinematics};
 use super::series::{Series, thin};
@@ -35,6 +35,7 @@ pub(super) struct Gathering {
     energy: Tally,
     compression: Tally,
     rebound: Tally,
+    time_gap: Tally,
     at_peak: PerDirection<Tally>,
     series: Series,
     kept: Vec<Cycle>,
@@ -67,6 +68,7 @@ impl Gathering {
             energy: Tally::default(),
             compression: Tally::default(),
             rebound: Tally::default(),
+            time_gap: Tally::default(),
             at_peak: PerDirection::default(),
             series: Series::default(),
             kept: Vec::new(),
@@ -140,6 +142,8 @@ impl Gathering {
         self.force.add(&cycle.force);
         if !cycle.velocity.is_empty() {
             self.velocity.add(&cycle.velocity);
+            let in_time = work_in_time(&cycle.velocity, &cycle.force, cycle.period_s);
+            self.time_gap.add(in_time - summary.energy_j);
         }
         self.energy.add(summary.energy_j);
         self.compression.add(summary.energy_compression_j);
@@ -257,6 +261,9 @@ impl Gathering {
                 n: self.energy.n(),
                 compression,
                 rebound,
+                compression_sd: self.compression.sd(),
+                rebound_sd: self.rebound.sd(),
+                time_gap: (self.time_gap.n() > 0).then(|| self.time_gap.spread()),
             },
             power_w: energy / period,
             equivalent_damping_n_s_m: near_sine.then_some(equivalent),

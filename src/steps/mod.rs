@@ -116,6 +116,16 @@ pub struct Energy {
     pub compression: f64,
     /// Share taken out on the rebound stroke (mean).
     pub rebound: f64,
+    /// Sample standard deviation of the compression stroke's share.
+    #[serde(default)]
+    pub compression_sd: Option<f64>,
+    /// Sample standard deviation of the rebound stroke's share.
+    #[serde(default)]
+    pub rebound_sd: Option<f64>,
+    /// `∮ F v dt` with the file's own velocity minus `∮ F dx`, cycle by cycle, J; `None`
+    /// without a velocity channel.
+    #[serde(default)]
+    pub time_gap: Option<Spread>,
 }
 
 /// Loop width at equal speed, speeding up minus slowing down.

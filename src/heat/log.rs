@@ -1,0 +1,339 @@
+//! The run in bins of time: work done and temperature read, from the first sample to the
+//! last, rests included, in bounded memory.
+
+use crate::recording::Chunk;
+
+/// A stretch of time.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Bin {
+    /// Segment of the recording, from 0.
+    pub segment: u32,
+    /// First instant, s.
+    pub start_s: f64,
+    /// Last instant, s.
+    pub end_s: f64,
+    /// Work done on the damper in it, J.
+    pub work_j: f64,
+    /// Temperature, °C: mean of the medians of small groups of samples.
+    pub temperature_c: Option<f64>,
+    /// Small groups in it with a reading.
+    pub readings: u32,
+}
+
+impl Bin {
+    /// Duration, s.
+    pub fn duration_s(&self) -> f64 {
+        self.end_s - self.start_s
+    }
+
+    /// Mean power, W.
+    pub fn power_w(&self) -> f64 {
+        let d = self.duration_s();
+        if d > 0.0 { self.work_j / d } else { 0.0 }
+    }
+
+    fn with(&self, next: &Self) -> Self {
+        let readings = self.readings + next.readings;
+        let part = |b: &Self| b.temperature_c.unwrap_or(0.0) * f64::from(b.readings);
+        Self {
+            segment: self.segment,
+            start_s: self.start_s,
+            end_s: next.end_s,
+            work_j: self.work_j + next.work_j,
+            temperature_c: (readings > 0).then(|| (part(self) + part(next)) / f64::from(readings)),
+            readings,
+        }
+    }
+}
+
+/// A change of temperature between neighbouring groups that no heat can explain.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Jump {
+    /// When, s.
+    pub time_s: f64,
+    /// By how much, °C.
+    pub change_c: f64,
+}
+
+/// Samples in a small group: enough for a median that shrugs off spikes.
+const GROUP: usize = 16;
+/// Bins kept at most.
+const MOST_BINS: usize = 4096;
+/// A change beyond this and what heat explains is a jump, °C: clear of any usable sensor's
+/// noise in a median of 16.
+const JUMP_C: f64 = 3.0;
+/// Least heat capacity a damper has, J/K: 80 g of steel. What rises faster than the heat put
+/// into this would make it is not the damper.
+pub const LEAST_CAPACITY_J_K: f64 = 40.0;
+/// Fastest a damper can cool, °C/s: quenched bodies do no more (a judgement).
+const FASTEST_COOLING_C_S: f64 = 1.0;
+
+/// Keeps the run in bins.
+#[derive(Debug, Clone, Default)]
+pub struct ThermalLog {
+    bins: Vec<Bin>,
+    /// Groups to a bin.
+    size: u32,
+    in_last: u32,
+    segments: u32,
+    group: Group,
+    last: Option<(u32, f64, f64)>,
+    work_since: f64,
+    /// Changes no heat explains: how many, and the largest.
+    pub jumps: u64,
+    /// The largest of them.
+    pub largest_jump: Option<Jump>,
+    /// Smallest difference of two readings that is not zero, °C: the channel's resolution.
+    pub resolution_c: Option<f64>,
+    /// Lowest and highest single reading, °C.
+    pub range_c: Option<(f64, f64)>,
+    previous: Option<f64>,
+    recent: Vec<(f64, f64)>,
+}
+
+#[derive(Debug, Clone, Default)]
+struct Group {
+    start: Option<f64>,
+    end: f64,
+    samples: usize,
+    work: f64,
+    temperatures: Vec<f64>,
+}
+
+impl ThermalLog {
+    /// An empty log.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Takes a chunk in our signs.
+    pub fn push(&mut self, chunk: &Chunk) {
+        if chunk.starts_segment.is_some() {
+            self.close_group();
+            self.segments += 1;
+            self.in_last = u32::MAX;
+            self.recent.clear();
+            self.last = None;
+        }
+        for i in 0..chunk.len() {
+            let reading = chunk.temperature.get(i).copied().filter(|t| t.is_finite());
+            self.sample(chunk.time[i], chunk.travel[i], chunk.force[i], reading);
+        }
+    }
+
+    /// Ends the recording.
+    pub fn finish(&mut self) {
+        self.close_group();
+    }
+
+    /// Bins in order of time.
+    pub fn bins(&self) -> &[Bin] {
+        &self.bins
+    }
+
+    /// Work over the whole run, cycles or not, J.
+    pub fn work_j(&self) -> f64 {
+        self.bins.iter().map(|b| b.work_j).sum()
+    }
+
+    /// At most `most` bins, neighbours of one segment joined.
+    pub fn coarse(&self, most: usize) -> Vec<Bin> {
+        let size = self.bins.len().div_ceil(most.max(1)).max(1);
+        let mut out: Vec<Bin> = Vec::new();
+        let mut count = 0;
+        for bin in &self.bins {
+            match out.last_mut() {
+                Some(last) if last.segment == bin.segment && count < size => {
+                    *last = last.with(bin);
+                    count += 1;
+                }
+                _ => {
+                    out.push(*bin);
+                    count = 1;
+                }
+            }
+        }
+        out
+    }
+
+    fn sample(&mut self, time: f64, travel: f64, force: f64, reading: Option<f64>) {
+        if let Some(t) = reading {
+            self.note_reading(t);
+        }
+        let work = self.work(travel, force);
+        let group = &mut self.group;
+        group.start.get_or_insert(time);
+        group.end = time;
+        group.samples += 1;
+        group.work += work;
+        group.temperatures.extend(reading);
+        if group.samples >= GROUP {
+            self.close_group();
+            // The next group begins where this one ends: no time is lost between them.
+            self.group.start = Some(time);
+        }
+    }
+
+    /// Work of the sample two back: force times the central difference of fourth order of
+    /// travel, which does not fall short where a cycle has few samples.
+    fn work(&mut self, travel: f64, force: f64) -> f64 {
+        self.recent.push((travel, force));
+        if self.recent.len() < 5 {
+            return 0.0;
+        }
+        let x = |i: usize| self.recent[i].0;
+        let step = (8.0 * (x(3) - x(1)) - (x(4) - x(0))) / 12.0;
+        let work = self.recent[2].1 * step;
+        self.recent.remove(0);
+        work
+    }
+
+    fn note_reading(&mut self, t: f64) {
+        let (low, high) = self.range_c.unwrap_or((t, t));
+        self.range_c = Some((low.min(t), high.max(t)));
+        if let Some(before) = self.previous
+            && before != t
+        {
+            let d = (t - before).abs();
+            self.resolution_c = Some(self.resolution_c.map_or(d, |r| r.min(d)));
+        }
+        self.previous = Some(t);
+    }
+
+    fn close_group(&mut self) {
+        let mut group = std::mem::take(&mut self.group);
+        let Some(start) = group.start.filter(|_| group.samples > 0) else {
+            return;
+        };
+        let temperature = middle(&mut group.temperatures);
+        self.work_since += group.work;
+        let segment = self.segments.saturating_sub(1);
+        if let Some(now) = temperature {
+            self.watch(segment, group.end, now);
+        }
+        let bin = Bin {
+            segment,
+            start_s: start,
+            end_s: group.end,
+            work_j: group.work,
+            temperature_c: temperature,
+            readings: u32::from(temperature.is_some()),
+        };
+        let size = self.size.max(1);
+        match self.bins.last_mut() {
+            Some(last) if last.segment == segment && self.in_last < size => {
+                *last = last.with(&bin);
+                self.in_last += 1;
+            }
+            _ => {
+                self.bins.push(bin);
+                self.in_last = 1;
+            }
+        }
+        if self.bins.len() >= MOST_BINS && self.in_last >= size {
+            self.bins = self.coarse(MOST_BINS / 2);
+            self.size = size * 2;
+            self.in_last = self.size;
+        }
+    }
+
+    fn watch(&mut self, segment: u32, time: f64, now: f64) {
+        if let Some((_, before_s, before)) = self.last.filter(|l| l.0 == segment) {
+            let change = now - before;
+            let allowed = JUMP_C
+                + if change > 0.0 {
+                    self.work_since.max(0.0) / LEAST_CAPACITY_J_K
+                } else {
+                    FASTEST_COOLING_C_S * (time - before_s).max(0.0)
+                };
+            if change.abs() > allowed {
+                self.jumps += 1;
+                if self
+                    .largest_jump
+                    .is_none_or(|j| j.change_c.abs() < change.abs())
+                {
+                    self.largest_jump = Some(Jump {
+                        time_s: time,
+                        change_c: change,
+                    });
+                }
+            }
+        }
+        self.last = Some((segment, time, now));
+        self.work_since = 0.0;
+    }
+}
+
+/// Median; sorts in place.
+fn middle(values: &mut [f64]) -> Option<f64> {
+    if values.is_empty() {
+        return None;
+    }
+    values.sort_by(f64::total_cmp);
+    let n = values.len();
+    Some(f64::midpoint(values[(n - 1) / 2], values[n / 2]))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::recording::Segment;
+    use std::f64::consts::TAU;
+
+    fn chunk(samples: usize, per_cycle: f64, temperature: impl Fn(usize) -> f64) -> Chunk {
+        let mut out = Chunk {
+            starts_segment: Some(Segment::default()),
+            ..Chunk::default()
+        };
+        for i in 0..samples {
+            let p = TAU * i as f64 / per_cycle;
+            out.time.push(i as f64 * 0.01);
+            out.travel.push(-0.025 * p.cos());
+            out.force.push(300.0 * p.sin());
+            out.temperature.push(temperature(i));
+        }
+        out
+    }
+
+    /// Viscous damper: E = πF₀X a cycle (elementary), however few samples a cycle has.
+    #[test]
+    fn work_is_right_with_sixteen_samples_a_cycle() {
+        let mut log = ThermalLog::new();
+        log.push(&chunk(16 * 1000, 16.0, |_| 20.0));
+        log.finish();
+        let exact = std::f64::consts::PI * 300.0 * 0.025 * 1000.0;
+        assert!(
+            (log.work_j() / exact - 1.0).abs() < 2e-3,
+            "{}",
+            log.work_j() / exact
+        );
+        assert_eq!(log.jumps, 0);
+    }
+
+    #[test]
+    fn a_long_log_stays_small_and_keeps_its_sums() {
+        let mut log = ThermalLog::new();
+        let part = chunk(1 << 16, 64.0, |i| 20.0 + i as f64 * 1e-4);
+        for k in 0..40 {
+            let mut part = part.clone();
+            if k > 0 {
+                part.starts_segment = None;
+            }
+            part.time
+                .iter_mut()
+                .for_each(|t| *t += f64::from(k) * 655.36);
+            log.push(&part);
+        }
+        log.finish();
+        assert!(log.bins().len() <= MOST_BINS);
+        let exact = std::f64::consts::PI * 300.0 * 0.025 * 40.0 * 1024.0;
+        assert!((log.work_j() / exact - 1.0).abs() < 1e-3);
+        let gapless = log
+            .bins()
+            .windows(2)
+            .all(|w| (w[1].start_s - w[0].end_s).abs() < 1e-9);
+        assert!(gapless);
+        // The channel falls back by 6.5 °C at each of 39 seams.
+        assert_eq!(log.jumps, 39);
+    }
+}
