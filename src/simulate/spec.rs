@@ -127,24 +127,25 @@ impl Default for Damper {
                 bleed_area_mm2: 15.0,
                 bleed_bar_per_l_min: 0.22,
                 opening_bar: 2.2,
-                rate_bar_per_l_min: 0.04,
-                port_area_mm2: 85.0,
+                rate_bar_per_l_min: 0.055,
+                port_area_mm2: 120.0,
             },
             rebound: Valve {
                 bleed_area_mm2: 11.0,
                 bleed_bar_per_l_min: 0.70,
                 opening_bar: 7.5,
-                rate_bar_per_l_min: 0.14,
-                port_area_mm2: 80.0,
+                rate_bar_per_l_min: 0.165,
+                port_area_mm2: 110.0,
             },
             foot: FootValve::default(),
         }
     }
 }
 
-/// A preloaded valve with a bleed beside it and a port behind both.
+/// A preloaded valve with a bleed beside it and a port behind both. A description that names
+/// one gives all of it: half a valve from one direction's default would surprise.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
+#[serde(deny_unknown_fields)]
 pub struct Valve {
     /// Area of the bleed orifice, mm².
     pub bleed_area_mm2: f64,
@@ -362,7 +363,7 @@ impl Default for Motion {
             slow_at: SlowAt::Start,
             slow_mm_s: 6.0,
             slow_stroke_mm: 20.0,
-            slow_cycles: 2,
+            slow_cycles: 3,
             ramp_cycles: 0,
             start_pause_s: 0.5,
             pause_s: 0.0,

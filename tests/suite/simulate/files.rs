@@ -82,3 +82,31 @@ fn the_sample_runs_can_be_made_again() {
     assert_eq!(compared, specs.count());
     assert!(compared >= 11);
 }
+
+/// Every name a description may hold is explained in docs/simulate.md.
+#[test]
+fn every_name_of_a_description_is_documented() {
+    fn names(table: &toml::Table, out: &mut Vec<String>) {
+        for (name, value) in table {
+            out.push(name.clone());
+            if let toml::Value::Table(inner) = value {
+                names(inner, out);
+            }
+        }
+    }
+    let text = toml::to_string(&Spec::default()).unwrap();
+    let mut all = Vec::new();
+    names(&text.parse().unwrap(), &mut all);
+    let page = std::fs::read_to_string(in_tree("docs/simulate.md")).unwrap();
+    let missing: Vec<_> = all
+        .iter()
+        .filter(|name| !page.contains(&format!("`{name}`")) && !page.contains(&format!("{name}]")))
+        .collect();
+    assert!(missing.is_empty(), "{missing:?}");
+    assert!(all.len() > 100);
+    // A description written back and read again is the same one.
+    assert_eq!(
+        loopwork::simulate::from_toml(&text, "default").unwrap(),
+        Spec::default()
+    );
+}
