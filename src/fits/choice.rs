@@ -37,6 +37,13 @@ pub fn aicc(fit: &Segmented, floor: f64) -> Option<f64> {
     (spare > 0.0).then(|| -2.0 * fit.log_likelihood(floor) + 2.0 * k + 2.0 * k * (k + 1.0) / spare)
 }
 
+/// `−2 ln L + K ln n` (Schwarz 1978, Ann. Stat. 6:461–464), `K` counted as in [`aicc`]. For
+/// comparison; the choice does not use it.
+pub fn bic(fit: &Segmented, floor: f64) -> f64 {
+    let k = (fit.parameters + usize::from(!fit.absolute)) as f64;
+    -2.0 * fit.log_likelihood(floor) + k * (fit.n as f64).ln()
+}
+
 /// Fits every model the points allow and takes the simplest that none beats.
 pub(super) fn choose(ready: &Prepared, settings: &FitSettings) -> Result<Choice, NoFit> {
     let floor = ready.rounding_rss();

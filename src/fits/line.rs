@@ -170,34 +170,6 @@ pub(super) fn join(left: &Line, right: &Line, x: f64) -> Joined {
     }
 }
 
-/// What two lines made to meet at `x` say, with variances in units of the error variance.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Meeting {
-    pub(super) rss: f64,
-    /// Value where they meet, and its variance.
-    pub(super) value: (f64, f64),
-    /// Slopes and their variances, left and right.
-    pub(super) slopes: [(f64, f64); 2],
-}
-
-/// [`join`] with variances; both lines must have slopes of their own.
-pub(super) fn meeting(left: &Line, right: &Line, x: f64) -> Meeting {
-    let j = join(left, right, x);
-    let (vl, vr) = (left.var(x), right.var(x));
-    let slope = |line: &Line, joined: &Line| {
-        let c = line.cov_slope(x);
-        (joined.slope, line.var_slope - c * c / (vl + vr))
-    };
-    Meeting {
-        rss: j.rss,
-        value: (
-            (left.at(x) * vr + right.at(x) * vl) / (vl + vr),
-            vl * vr / (vl + vr),
-        ),
-        slopes: [slope(left, &j.left), slope(right, &j.right)],
-    }
-}
-
 /// The least-squares chain of three lines that meet at `x1` and `x2`; `middle` must have a
 /// slope of its own, and so must `left`.
 pub(super) fn chain(left: &Line, middle: &Line, right: &Line, x1: f64, x2: f64) -> (f64, [f64; 3]) {

@@ -22,7 +22,7 @@ mod stated;
 use serde::{Deserialize, Serialize};
 
 pub use bootstrap::{BootstrapLimits, OwnedPoints, bootstrap, fit_cycles, points_of_cycles, widen};
-pub use choice::aicc;
+pub use choice::{aicc, bic};
 pub use of_curve::{CurveFits, FULL_CYCLE, PEAKS, TABLE, fit_curve};
 pub use points::{NoFit, Points};
 pub use segmented::{Segmented, Stated, segmented};

@@ -161,7 +161,7 @@ fn check(points: &Points<'_>, settings: &FitSettings) -> Result<(), NoFit> {
     let n = points.speed.len();
     if points.force.len() != n || points.se.is_some_and(|se| se.len() != n) {
         return Err(NoFit::because(format!(
-            "no fit: {n} speeds but {} forces or standard errors of another count",
+            "{n} speeds but {} forces or standard errors of another count",
             points.force.len()
         )));
     }
@@ -173,18 +173,18 @@ fn check(points: &Points<'_>, settings: &FitSettings) -> Result<(), NoFit> {
         .count();
     if bad > 0 {
         return Err(NoFit::because(format!(
-            "no fit: {bad} of {n} points have a speed or force that is not a number"
+            "{bad} of {n} points have a speed or force that is not a number"
         )));
     }
     if let Some(through) = settings.through {
         if !through.is_finite() {
             return Err(NoFit::because(
-                "no fit: the fixed force at zero speed is not a number",
+                "the fixed force at zero speed is not a number",
             ));
         }
         if points.speed.iter().any(|v| *v < 0.0) {
             return Err(NoFit::because(
-                "no fit: a fixed force at zero speed needs speeds that are not negative",
+                "a fixed force at zero speed needs speeds that are not negative",
             ));
         }
     }
@@ -199,13 +199,13 @@ fn weights(points: &Points<'_>, settings: &FitSettings) -> Result<Vec<f64>, NoFi
     };
     if se.iter().any(|s| !s.is_finite() || *s < 0.0) {
         return Err(NoFit::because(
-            "no fit: a standard error is negative or not a number",
+            "a standard error is negative or not a number",
         ));
     }
     if settings.absolute_se {
         if se.contains(&0.0) {
             return Err(NoFit::because(
-                "no fit: a standard error of zero cannot be taken at its word",
+                "a standard error of zero cannot be taken at its word",
             ));
         }
         return Ok(se.iter().map(|s| 1.0 / (s * s)).collect());

@@ -1,8 +1,8 @@
 //! Profile-likelihood interval of a knee.
 
 use super::points::Prepared;
-use super::search::{Knot, Search};
-use super::segmented::{Segmented, rule};
+use super::search::{Found, Knot, Search};
+use super::segmented::{Segmented, Stated, finish, rule};
 use super::settings::FitSettings;
 use crate::statistics::{chi2_quantile, f_quantile};
 
@@ -31,7 +31,7 @@ pub(super) fn knee_interval(
     settings: &FitSettings,
 ) -> Option<KneeInterval> {
     let estimate = *fit.knees.get(which)?;
-    let limit = limit(ready, fit, settings)?;
+    let limit = limit(ready, fit, settings)? - ready.within;
     let search = Search::new(&ready.groups, rule(ready, settings));
     let profile = Profile {
         search: &search,
@@ -60,82 +60,87 @@ pub(super) fn knee_interval(
     })
 }
 
-/// The largest sum of squares between groups that is not significantly worse than the best.
+/// The largest sum of squares that is not significantly worse than the best.
 fn limit(ready: &Prepared, fit: &Segmented, settings: &FitSettings) -> Option<f64> {
     let df = fit.residual_df() as f64;
     let base = fit.rss.max(ready.rounding_rss());
-    let all = if fit.absolute {
+    Some(if fit.absolute {
         base + chi2_quantile(settings.confidence, 1.0)?
     } else {
         base * (1.0 + f_quantile(settings.confidence, 1.0, df)? / df)
-    };
-    Some(all - ready.within)
+    })
 }
 
-/// Profile intervals of what goes with one knee.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// Profile intervals of what goes with the knees.
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Along {
-    /// Force at the knee, above the prepared points' offset.
-    pub(super) force: [f64; 2],
-    /// Slopes before and after.
-    pub(super) slopes: [[f64; 2]; 2],
+    /// Force at each knee.
+    pub(super) forces: Vec<[f64; 2]>,
+    /// Slopes.
+    pub(super) slopes: Vec<[f64; 2]>,
 }
 
-/// Profile intervals of the slopes and of the force at the knee, for a one-knee fit: with the
-/// knee held at `t` the rest is linear, so the values not significantly worse than the best
-/// are `estimate(t) ± √((limit − RSS(t))·variance(t))`; the interval spans those of every
-/// knee in `ends`. Unlike the delta method this knows that the knee may lie in a
-/// neighbouring gap.
-pub(super) fn along_the_knee(
+/// Profile intervals of the slopes and of the forces at the knees. With one knee held at `t`
+/// (and the other, if any, where it then fits best) the values not significantly worse than
+/// the best are `estimate(t) ± √((limit − RSS(t))·variance(t))`; the interval spans those of
+/// every `t` in the knee's own interval. Unlike the delta method this knows that a knee may
+/// lie in a neighbouring gap.
+pub(super) fn along_the_knees(
     ready: &Prepared,
     fit: &Segmented,
-    ends: [f64; 2],
+    ends: &[[f64; 2]],
     settings: &FitSettings,
 ) -> Option<Along> {
-    if fit.knees.len() != 1 || settings.monotone {
+    if settings.monotone {
         return None;
     }
     let limit = limit(ready, fit, settings)?;
     let search = Search::new(&ready.groups, rule(ready, settings));
-    let profile = Profile {
-        search: &search,
-        knees: 1,
-        which: 0,
+    let mut along = Along {
+        forces: fit.knee_forces.iter().map(|f| [*f; 2]).collect(),
+        slopes: fit.slopes.iter().map(|s| [*s; 2]).collect(),
     };
-    let mut looks = profile.looks();
-    looks.extend(ends);
-    looks.push(fit.knees[0]);
-    let mut hull: Option<Along> = None;
-    for t in looks.into_iter().filter(|t| *t >= ends[0] && *t <= ends[1]) {
-        for g in profile
-            .gaps()
-            .filter(|g| search.groups[*g].x <= t && t <= search.groups[g + 1].x)
-        {
-            let Some(m) = search.meeting(g, t) else {
+    for (which, ends) in ends.iter().enumerate() {
+        let profile = Profile {
+            search: &search,
+            knees: fit.knees.len(),
+            which,
+        };
+        let mut looks = profile.looks();
+        looks.extend(ends);
+        looks.push(*fit.knees.get(which)?);
+        for t in looks.into_iter().filter(|t| *t >= ends[0] && *t <= ends[1]) {
+            let Some((_, at)) = profile.best(t) else {
                 continue;
             };
-            let room = limit - m.rss;
-            if room < 0.0 {
-                continue;
+            if let Ok(held) = finish(ready, &at[..fit.knees.len()], settings) {
+                along.take_in(&held, which, limit);
             }
-            let span = |(value, variance): (f64, f64)| {
-                let half = (room * variance.max(0.0)).sqrt();
-                [value - half, value + half]
-            };
-            let here = Along {
-                force: span(m.value),
-                slopes: m.slopes.map(span),
-            };
-            hull = Some(hull.map_or(here, |h| Along {
-                force: hull_of(h.force, here.force),
-                slopes: [
-                    hull_of(h.slopes[0], here.slopes[0]),
-                    hull_of(h.slopes[1], here.slopes[1]),
-                ],
-            }));
         }
     }
-    hull
+    Some(along)
+}
+
+impl Along {
+    /// Widens by what is possible with this knee where `held` has it.
+    fn take_in(&mut self, held: &Segmented, which: usize, limit: f64) {
+        let room = limit - held.rss;
+        if room < 0.0 {
+            return;
+        }
+        let widen = |own: &mut [f64; 2], value: f64, what: Stated| {
+            if let Some(variance) = held.variance_given_knee(which, what) {
+                let half = (room * variance).sqrt();
+                *own = hull_of(*own, [value - half, value + half]);
+            }
+        };
+        for (j, own) in self.slopes.iter_mut().enumerate() {
+            widen(own, held.slopes[j], Stated::Slope(j));
+        }
+        for (j, own) in self.forces.iter_mut().enumerate() {
+            widen(own, held.knee_forces[j], Stated::KneeForce(j));
+        }
+    }
 }
 
 /// The smallest interval that holds both.
@@ -191,31 +196,42 @@ impl Profile<'_> {
         out
     }
 
-    /// Best sum of squares with this knee at `t`.
+    /// Best sum of squares between groups with this knee at `t`.
     fn rss(&self, t: f64) -> f64 {
+        self.best(t).map_or(f64::INFINITY, |found| found.0)
+    }
+
+    /// The best fit with this knee at `t`: sum of squares, and where the knees are.
+    fn best(&self, t: f64) -> Option<Found> {
         let groups = self.search.groups;
         // Number of groups at or below t; a measured speed belongs to the gaps on both sides.
         let upto = groups.partition_point(|g| g.x <= t);
-        let mut best = f64::INFINITY;
+        let mut best: Option<Found> = None;
+        let mut take = |found: Found| {
+            if best.is_none_or(|b| found.0 < b.0) {
+                best = Some(found);
+            }
+        };
         if upto >= 1 {
-            best = best.min(self.rss_in(upto - 1, t));
+            self.in_gap(upto - 1, t, &mut take);
         }
         if upto >= 2 && groups[upto - 1].x == t {
-            best = best.min(self.rss_in(upto - 2, t));
+            self.in_gap(upto - 2, t, &mut take);
         }
         best
     }
 
-    fn rss_in(&self, g: usize, t: f64) -> f64 {
+    fn in_gap(&self, g: usize, t: f64, take: &mut dyn FnMut(Found)) {
         let search = self.search;
         if g + 1 >= search.groups.len() || !search.head_ok(g) || !search.tail_ok(g + 1) {
-            return f64::INFINITY;
+            return;
         }
         if self.knees == 1 {
-            return search.pair(g, Knot::At(t)).map_or(f64::INFINITY, |f| f.0);
+            if let Some(found) = search.pair(g, Knot::At(t)) {
+                take(found);
+            }
+        } else {
+            search.two_given(self.which, g, t, take);
         }
-        let mut best = f64::INFINITY;
-        search.two_given(self.which, g, t, &mut |found| best = best.min(found.0));
-        best
     }
 }

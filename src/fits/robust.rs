@@ -30,7 +30,7 @@ pub(super) fn downweight(
     let knees = (0..=settings.max_knees.min(1))
         .rev()
         .find(|k| segmented_of(ready, *k, settings).is_ok_and(|f| f.residual_df() >= 2))
-        .ok_or_else(|| NoFit::because("no fit: too few points to tell outliers from the rest"))?;
+        .ok_or_else(|| NoFit::because("too few points to tell outliers from the rest"))?;
     let mut fit = start(ready, &plain, knees, settings)?;
     for _ in 0..ROUNDS {
         let factors = factors(&fit, ready, &plain);

@@ -6,7 +6,7 @@
 //! was measured. So the global optimum is among: lines that meet inside their gap, and
 //! lines joined at a measured speed. With running sums, one knee costs O(n) and two O(n²).
 
-use super::line::{self, Line, Meeting, Moments, chain, join};
+use super::line::{Line, Moments, chain, join};
 use super::points::Group;
 use super::solve::{Bounds, solve_groups};
 
@@ -18,6 +18,9 @@ pub(super) enum Knot {
     /// Held.
     At(f64),
 }
+
+/// Sums of squares from running sums agree with themselves to this, relative to the line's.
+const ROUNDING: f64 = 1e-9;
 
 /// What the search must respect.
 #[derive(Debug, Clone, Copy)]
@@ -138,13 +141,6 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// Value, slopes and their variances with one knee held at `t`, groups up to `g` on its
-    /// left; `None` if a side has no slope of its own.
-    pub(super) fn meeting(&self, g: usize, t: f64) -> Option<Meeting> {
-        let (left, right) = (self.head[g], self.tail.get(g + 1)?);
-        (left.has_slope() && right.has_slope()).then(|| line::meeting(&left, right, t))
-    }
-
     fn falls(&self, slopes: &[f64]) -> bool {
         self.rule.monotone && slopes.iter().any(|s| *s < 0.0)
     }
@@ -166,9 +162,19 @@ impl<'a> Search<'a> {
         solve_groups(&self.groups[a..b], knees, anchored, bounds)
     }
 
-    /// All two-knee candidates.
+    /// All two-knee candidates that could be the best or equal it within rounding: three
+    /// separate lines fit no worse than the same lines made to meet, so a cell whose separate
+    /// lines already do worse than the best so far is passed over.
     pub(super) fn two(&self, visit: &mut dyn FnMut(Found)) {
         let m = self.groups.len();
+        let slack = ROUNDING * self.line_rss();
+        let mut best = f64::INFINITY;
+        let mut visit = |found: Found| {
+            best = best.min(found.0);
+            visit(found);
+            best
+        };
+        let mut so_far = f64::INFINITY;
         for s in 1..m {
             if !self.head_ok(s - 1) {
                 continue;
@@ -180,13 +186,16 @@ impl<'a> Search<'a> {
                 }
                 sums.push(&self.groups[e]);
                 let middle = sums.line(false);
+                if self.head[s - 1].rss + middle.rss + self.tail[e + 1].rss > so_far + slack {
+                    continue;
+                }
                 let firsts = [
                     (Knot::At(self.x(s - 1)), s - 1),
                     (Knot::Within(self.x(s - 1), self.x(s)), s),
                 ];
                 for (first, from) in firsts {
                     if self.middle_ok(from, e) {
-                        self.seconds(s, e, &middle, first, visit);
+                        self.seconds(s, e, &middle, first, &mut |found| so_far = visit(found));
                     }
                 }
             }

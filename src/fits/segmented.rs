@@ -155,16 +155,40 @@ impl Segmented {
     }
 
     /// The larger of the classic standard error and the one that allows the scatter to
-    /// differ from place to place (HC3): for intervals that must hold either way.
+    /// differ from place to place (HC2): for intervals that must hold either way.
     pub fn cautious(&self, classic: Option<f64>, what: Stated) -> Option<f64> {
-        let level = usize::from(!self.anchored);
-        let gradient = match what {
-            Stated::Slope(piece) => self.unit(level + piece),
-            Stated::Value(speed) => self.gradient(speed),
-            Stated::KneeForce(knee) => self.knee_force_gradient(knee)?,
-        };
+        let gradient = self.gradient_of(what)?;
         let wide = root_form(&self.consistent, &gradient);
         classic.map(|c| wide.map_or(c, |w| w.max(c)))
+    }
+
+    /// Variance of what is asked for with one knee held where it is, in units of the error
+    /// variance.
+    pub(super) fn variance_given_knee(&self, knee: usize, what: Stated) -> Option<f64> {
+        let p = self.parameters;
+        let sigma = self.sigma?;
+        if self.covariance.len() != p * p || sigma <= 0.0 {
+            return None;
+        }
+        let gradient = self.gradient_of(what)?;
+        let at = usize::from(!self.anchored) + self.slopes.len() + knee;
+        let whole = root_form(&self.covariance, &gradient)?.powi(2);
+        let with_knee: f64 = gradient
+            .iter()
+            .enumerate()
+            .map(|(i, g)| g * self.covariance[i * p + at])
+            .sum();
+        let knee_variance = self.covariance[at * p + at];
+        let held = whole - with_knee * with_knee / knee_variance;
+        held.is_finite().then(|| held.max(0.0) / (sigma * sigma))
+    }
+
+    fn gradient_of(&self, what: Stated) -> Option<Vec<f64>> {
+        match what {
+            Stated::Slope(piece) => Some(self.unit(usize::from(!self.anchored) + piece)),
+            Stated::Value(speed) => Some(self.gradient(speed)),
+            Stated::KneeForce(knee) => self.knee_force_gradient(knee),
+        }
     }
 
     fn se_of(&self, gradient: &[f64]) -> Option<f64> {
@@ -311,7 +335,7 @@ fn enough(ready: &Prepared, knees: usize, settings: &FitSettings) -> Result<(), 
     }
     let n = ready.n();
     if n == 0 {
-        return Err(NoFit::because("no fit: there are no points"));
+        return Err(NoFit::because("there are no points"));
     }
     let origin = usize::from(ready.anchored && ready.groups.first().is_some_and(|g| g.x > 0.0));
     let levels = ready.levels() + origin;
@@ -392,7 +416,7 @@ pub(super) fn finish(
 }
 
 /// Covariance of intercept, slopes, knees, with `J` the derivatives of the fitted values
-/// (Gauss–Newton): `σ²(JᵀWJ)⁻¹`, and the heteroscedasticity-consistent HC3 (MacKinnon &
+/// (Gauss–Newton): `σ²(JᵀWJ)⁻¹`, and the heteroscedasticity-consistent HC2 (MacKinnon &
 /// White 1985, J. Econometrics 29:305–325). Worked out about the reference speed and then
 /// carried to zero speed.
 fn covariance(ready: &Prepared, held: &Held, knees: &[f64], sigma: f64) -> Option<[Vec<f64>; 2]> {

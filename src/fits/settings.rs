@@ -36,10 +36,10 @@ pub struct FitSettings {
     /// repeat perfectly counts at most twice a typical one.
     pub se_floor: f64,
     /// Chance of taking a knee from a truly simpler damper, set by simulation at the points
-    /// at hand. 2 %: a shop tests two directions of many dampers; the rates measured, with
+    /// at hand. 3 %: a shop tests two directions of many dampers; the rates measured, with
     /// errors of several kinds, then stay below 5 % (`tests/studies/fits.rs`).
     pub false_knee_rate: f64,
-    /// Simulated runs behind that chance. 999 resolves 2 % to a fifth of its size.
+    /// Simulated runs behind that chance. 999 resolves 3 % to a sixth of its size.
     pub guard_runs: usize,
     /// A knee must move the fitted force by more than this share of the largest force
     /// somewhere. 0.5 %: the accuracy of a measured peak force; a smaller bend may be the
@@ -60,7 +60,7 @@ impl Default for FitSettings {
             confidence: 0.95,
             absolute_se: false,
             se_floor: 1.0,
-            false_knee_rate: 0.02,
+            false_knee_rate: 0.03,
             guard_runs: 999,
             material_bend: 0.005,
         }

@@ -2,7 +2,7 @@
 
 use super::choice::{Choice, Tried};
 use super::points::Prepared;
-use super::profile::{along_the_knee, hull_of, knee_interval};
+use super::profile::{along_the_knees, hull_of, knee_interval};
 use super::segmented::{Segmented, Stated, name};
 use super::settings::FitSettings;
 use super::{Candidate, Fit, Knee, Piece};
@@ -25,11 +25,13 @@ pub(super) fn stated(
     };
     let mut segments = pieces(&fit, settings);
     let mut knees = knees(ready, &fit, settings, &mut notes);
-    if let [knee] = knees.as_mut_slice()
-        && let Some(along) = along_the_knee(ready, &fit, knee.ci95_m_s, settings)
+    let ends: Vec<[f64; 2]> = knees.iter().map(|k| k.ci95_m_s).collect();
+    if let Some(along) = along_the_knees(ready, &fit, &ends, settings)
+        && !knees.is_empty()
     {
-        let force = along.force.map(|f| f + ready.offset);
-        knee.force_ci95_n = Some(knee.force_ci95_n.map_or(force, |own| hull_of(own, force)));
+        for (knee, force) in knees.iter_mut().zip(along.forces) {
+            knee.force_ci95_n = Some(knee.force_ci95_n.map_or(force, |own| hull_of(own, force)));
+        }
         for (piece, slope) in segments.iter_mut().zip(along.slopes) {
             piece.slope_ci95_n_s_m = Some(
                 piece

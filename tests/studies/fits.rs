@@ -7,7 +7,7 @@
     reason = "helpers of tests, not only tests, unwrap"
 )]
 
-use loopwork::fits::{Fit, FitSettings, fit, fit_cycles, points_of_cycles};
+use loopwork::fits::{Fit, FitSettings, Points, fit, fit_cycles, points_of_cycles};
 use loopwork::statistics::{Resampling, replicate_stream};
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -220,7 +220,12 @@ fn a_digressive_damper_is_found() {
         relative: 0.01,
         ..ten
     };
-    for (k, d) in [ten, own].iter().enumerate() {
+    // What is left of 1 % noise on single samples once a peak is averaged over its cycles.
+    let averaged = Design {
+        scatter: 0.003,
+        ..ten
+    };
+    for (k, d) in [ten, own, averaged].iter().enumerate() {
         for (i, ratio) in [2.0, 3.0, 5.0].iter().enumerate() {
             for (j, knee) in [0.12, 0.17, 0.22, 0.3].iter().enumerate() {
                 let truth = Truth {
@@ -241,6 +246,17 @@ fn a_digressive_damper_is_found() {
                             .zip(truth.slopes)
                             .all(|(p, s)| (p.slope_n_s_m / s - 1.0).abs() <= 0.03)
                 });
+                // Only two speeds lie below the lowest knee: there a halved slope with scatter
+                // of 1 % of the largest force is near the limit of what ten points can show.
+                let least = if *knee < 0.15 && *ratio < 3.0 {
+                    0.80
+                } else {
+                    0.95
+                };
+                assert!(found >= least, "{truth:?} {d:?}: {found}");
+                if d.scatter == averaged.scatter {
+                    assert!(near >= 0.9, "{truth:?} {d:?}: within 5 % in {near}");
+                }
                 println!(
                     "{} {ratio:>5} {knee:>6} {:>6.1} % {:>7.1} % {:>10.1} % {:>10.1} %",
                     label(d),
@@ -292,6 +308,85 @@ fn intervals_hold_the_truth() {
                 100.0 * slope_in(1),
                 100.0 * width / knee
             );
+            // 400 runs: a true 95 % shows as 91.7 to 98.3 % (three standard errors).
+            let equal = d.relative == 0.0;
+            for (what, found) in [
+                ("knee", knee_in),
+                ("force", force_in),
+                ("slope before", slope_in(0)),
+                ("slope after", slope_in(1)),
+            ] {
+                // Where the scatter grows with force and the points do not say so, intervals
+                // at the quiet end are wider than they need be.
+                let most = if equal { 0.99 } else { 1.0 };
+                assert!(
+                    found >= 0.90 && found <= most,
+                    "{what}, {truth:?} {d:?}: {found}"
+                );
+            }
+        }
+    }
+}
+
+/// Two knees: bleed, shims, port. Coverage of both, and how often both are found.
+#[test]
+fn two_knees_are_found_and_bounded() {
+    const RUNS: usize = 300;
+    let at = |v: f64| {
+        30.0 + 3200.0 * v - 2400.0 * (v - 0.12_f64).max(0.0) + 2000.0 * (v - 0.34_f64).max(0.0)
+    };
+    let truth = ([0.12, 0.34], [3200.0, 800.0, 2800.0]);
+    println!("\n n scatter (%)   two knees    knee 1   knee 2   slopes 1 to 3");
+    for (i, (n, scatter)) in [(12, 0.003), (16, 0.005), (20, 0.01), (40, 0.01)]
+        .iter()
+        .enumerate()
+    {
+        let all: Vec<Fit> = (0..RUNS)
+            .into_par_iter()
+            .map(|run| {
+                let mut rng = replicate_stream(900 + i as u64, run);
+                let x: Vec<f64> = (1..=*n)
+                    .map(|j| TOP_SPEED * f64::from(j) / f64::from(*n))
+                    .collect();
+                let y: Vec<f64> = x
+                    .iter()
+                    .map(|v| at(*v) + scatter * at(TOP_SPEED) * normal(&mut rng))
+                    .collect();
+                let given = Points {
+                    speed: &x,
+                    force: &y,
+                    se: None,
+                };
+                fit(&given, &FitSettings::default()).unwrap()
+            })
+            .collect();
+        let both: Vec<Fit> = all.iter().filter(|f| f.knees.len() == 2).cloned().collect();
+        let found = both.len() as f64 / RUNS as f64;
+        let knee = |k: usize| {
+            share(&both, |f| {
+                let ci = f.knees[k].ci95_m_s;
+                ci[0] <= truth.0[k] && truth.0[k] <= ci[1]
+            })
+        };
+        let slope = |k: usize| {
+            share(&both, |f| {
+                let ci = f.segments[k].slope_ci95_n_s_m.unwrap();
+                ci[0] <= truth.1[k] && truth.1[k] <= ci[1]
+            })
+        };
+        println!(
+            "{n:>2} {:>5.1} {:>13.1} % {:>9.1} % {:>6.1} % {:>8.1} {:.1} {:.1} %",
+            scatter * 100.0,
+            100.0 * found,
+            100.0 * knee(0),
+            100.0 * knee(1),
+            100.0 * slope(0),
+            100.0 * slope(1),
+            100.0 * slope(2)
+        );
+        assert!(found >= 0.9, "{n}: {found}");
+        for covered in [knee(0), knee(1), slope(0), slope(1), slope(2)] {
+            assert!((0.90..=0.99).contains(&covered), "{n}: {covered}");
         }
     }
 }

@@ -412,7 +412,7 @@ fn few_speeds_give_a_smaller_answer() {
     );
     let six = fit(&points(&x, &y), &FitSettings::default()).unwrap();
     assert_eq!(six.model, "digressive");
-    assert!(six.candidates[1].aicc.is_none() && six.candidates[1].chance.unwrap() <= 0.01);
+    assert!(six.candidates[1].aicc.is_none() && six.candidates[1].chance.unwrap() <= 0.03);
 }
 
 /// A spread of zero, or nearly, must not let a point rule the fit.
@@ -502,5 +502,49 @@ fn hostile_numbers_are_refused_or_survived() {
             }
             assert!(found.rmse_n.is_finite());
         }
+    }
+}
+
+/// The worked example of docs/methods/fits.md, number by number.
+#[test]
+fn the_worked_example_is_what_the_page_says() {
+    let page = std::fs::read_to_string(crate::support::in_tree("docs/methods/fits.md")).unwrap();
+    let x: Vec<f64> = (1..=8).map(|i| 0.05 * f64::from(i)).collect();
+    let y = [160.0, 320.0, 465.0, 610.0, 665.0, 705.0, 765.0, 810.0];
+    let settings = FitSettings {
+        max_knees: 1,
+        ..FitSettings::default()
+    };
+    let found = fit(&points(&x, &y), &settings).unwrap();
+    let solution = found.solution.as_ref().unwrap();
+    let knee = found.knees[0];
+    let line = segmented(&points(&x, &y), 0, &settings).unwrap();
+    for (what, number) in [
+        (
+            "slope before",
+            format!("{:.1}", found.segments[0].slope_n_s_m),
+        ),
+        (
+            "slope after",
+            format!("{:.1}", found.segments[1].slope_n_s_m),
+        ),
+        ("intercept", format!("{:.2}", solution.intercept)),
+        ("knee", format!("{:.5}", knee.velocity_m_s)),
+        ("force", format!("{:.2}", knee.force_n)),
+        ("rss", format!("{:.3}", solution.rss)),
+        ("rss of the line", format!("{:.1}", line.rss)),
+        (
+            "aicc of the line",
+            format!("{:.2}", found.candidates[0].aicc.unwrap()),
+        ),
+        ("aicc", format!("{:.2}", found.candidates[1].aicc.unwrap())),
+        ("low", format!("{:.4}", knee.ci95_m_s[0])),
+        ("high", format!("{:.4}", knee.ci95_m_s[1])),
+    ] {
+        println!("{what}: {number}");
+        assert!(
+            page.contains(&number),
+            "{what} is {number}, which the page does not say"
+        );
     }
 }

@@ -8,7 +8,8 @@
 
 use std::path::{Path, PathBuf};
 
-use loopwork::fits::{FitSettings, Points, Segmented, fit, segmented};
+use loopwork::fits::{FitSettings, Points, Segmented, aicc, bic, fit, segmented};
+use loopwork::statistics::f_upper_tail;
 
 use crate::support::{in_tree, reference};
 
@@ -166,6 +167,12 @@ fn two_lines_and_a_prediction_agree_with_r() {
     };
     let (zero, one) = (of(0.0), of(1.0));
     close("rss of both", zero.rss + one.rss, 188.007665865751, 1e-10);
+    // Do they share one line? R `anova`: F 6.7253 on 2 and 28 degrees of freedom.
+    let both = zero.rss + one.rss;
+    let f = ((whole.rss - both) / 2.0) / (both / 28.0);
+    close("F, equal lines", f, 6.72525664133908, 1e-9);
+    let p = f_upper_tail(f, 2.0, 28.0).unwrap();
+    close("p, equal lines", p, 0.00411901771355477, 1e-8);
     close("slope, group 0", zero.slopes[0], -3.78590753278136, 1e-10);
     close(
         "slope, group 1",
@@ -173,6 +180,19 @@ fn two_lines_and_a_prediction_agree_with_r() {
         -3.78590753278136 - 5.29836049197173,
         1e-10,
     );
+}
+
+/// Ezekiel (1930), R data set `cars`; R 4.2.2 `logLik`, `AIC`, `BIC` (sigma counted).
+#[test]
+fn information_criteria_count_as_r_does() {
+    let (x, y) = columns(&data("cars.csv"), 0, 1);
+    let fit = line(&x, &y);
+    close("logLik", fit.log_likelihood(0.0), -206.578431513677, 1e-10);
+    let aic = -2.0 * fit.log_likelihood(0.0) + 2.0 * 3.0;
+    close("AIC", aic, 419.156863027353, 1e-10);
+    close("BIC", bic(&fit, 0.0), 424.892932043638, 1e-10);
+    // AICc = AIC + 2K(K+1)/(n−K−1), K = 3, n = 50 (Hurvich & Tsai 1989).
+    close("AICc", aicc(&fit, 0.0).unwrap(), aic + 24.0 / 46.0, 1e-12);
 }
 
 /// Anscombe (1973), Am. Statistician 27:17–21; R 4.2.2 `lm`.
