@@ -59,7 +59,7 @@ pub fn fill_lost_motion(step: &mut Step, level: &StaticLevel, expected: &PerDire
         if let Some(entry) = step
             .series
             .iter_mut()
-            .find(|s| s.first == cycle.index && s.count == 1)
+            .find(|s| (s.first..s.first + u64::from(s.count)).contains(&cycle.index))
         {
             entry.lost_compression_m = Some(values.0);
             entry.lost_rebound_m = Some(values.1);

@@ -3,14 +3,22 @@
 mod balance;
 mod channel;
 mod energy;
+mod fade;
+mod forecast;
+mod gas;
 mod log;
+mod lump;
 mod referred;
 mod regress;
 mod sensitivity;
 mod temperature;
 
 pub use energy::{Closure, Growth, StepHeat};
+pub use fade::{Course, StepFade};
+pub use forecast::{Forecast, OIL_SPECIFIC_HEAT, Reach, STEEL_SPECIFIC_HEAT, StepForecast};
+pub use gas::{GasWarming, gauge_at};
 pub use log::{Bin, Jump, LEAST_CAPACITY_J_K, ThermalLog};
+pub use lump::Lump;
 pub use referred::{Referred, ReferredPoint, referred_steps};
 pub use sensitivity::Sensitivity;
 pub use temperature::Temperature;
@@ -65,6 +73,13 @@ pub struct Heat {
     pub closure: Vec<Closure>,
     /// What the temperature channel says; `None` without one.
     pub temperature: Option<Temperature>,
+    /// What to expect of temperature, from the damper card and from what the channel showed:
+    /// estimates.
+    pub forecasts: Vec<Forecast>,
+    /// Gas force against temperature.
+    pub gas: Option<GasWarming>,
+    /// Force, heat, gas and lost motion over the cycles of long steps.
+    pub fade: Vec<StepFade>,
 }
 
 /// What steers the heat analysis.
@@ -74,11 +89,17 @@ pub struct HeatSettings {
     /// Temperature that forces are referred to, °C. 20: what test instructions for car
     /// dampers ask for (20 ± 5 °C in workshop manuals that give force bands).
     pub reference_c: f64,
+    /// Temperatures a forecast gives the time to, °C. 60 is too hot to hold, 80 a hard stint,
+    /// 100 where common seals and oils begin to suffer (common practice).
+    pub reach_c: [f64; 3],
 }
 
 impl Default for HeatSettings {
     fn default() -> Self {
-        Self { reference_c: 20.0 }
+        Self {
+            reference_c: 20.0,
+            reach_c: [60.0, 80.0, 100.0],
+        }
     }
 }
 
@@ -133,7 +154,18 @@ pub fn heat(ground: &Ground<'_>, settings: &HeatSettings) -> (Heat, Vec<String>)
         }
         out
     });
+    let mut forecasts = Vec::new();
+    if let Some(card) = card {
+        let made = forecast::from_card(card, temperature.as_ref(), &per_step, log, settings);
+        forecasts.extend(made);
+    }
+    if let Some(t) = temperature.as_ref().filter(|t| t.used) {
+        forecasts.extend(forecast::from_channel(t, &per_step, log, settings));
+    }
     let heat = Heat {
+        gas: gas::gas(card, statics, temperature.as_ref(), forecasts.first()),
+        fade: fade::fade(steps),
+        forecasts,
         total_j: per_step.iter().map(|s| s.total_j).sum(),
         whole_run_j: (!log.bins().is_empty()).then(|| log.work_j()),
         peak_power_w: per_step.iter().map(|s| s.peak_power_w).fold(0.0, f64::max),
