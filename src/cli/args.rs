@@ -246,11 +246,48 @@ pub struct MatchArgs {
     pub output: OutputArgs,
 }
 
+/// What a batch gives.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+pub enum BatchFormat {
+    /// A folder with tables (CSV, and Parquet where built in) and an index page
+    #[default]
+    Tables,
+    /// One JSON object per run, one per line, in the order of the files; nothing is kept
+    Jsonl,
+}
+
 /// `loopwork batch`
 #[derive(Debug, Args)]
 pub struct BatchArgs {
-    /// Files and folders
+    /// Files, folders (searched to the bottom) and patterns such as "runs/**/*.csv"
     pub paths: Vec<PathBuf>,
+    /// Read more paths from a file, one per line; `-` is standard input
+    #[arg(long, value_name = "FILE")]
+    pub paths_from: Option<PathBuf>,
+    /// Stay and analyse files as they arrive in this folder
+    #[arg(long, value_name = "DIR")]
+    pub watch: Vec<PathBuf>,
+    /// What to give
+    #[arg(long, value_enum, default_value_t)]
+    pub format: BatchFormat,
+    /// Parquet files are split by this: `day`, or a label of the files
+    #[arg(long, value_name = "LABEL", default_value = "day")]
+    pub by: String,
+    /// Runs with the same value of this label are a family; without it all are one
+    #[arg(long, value_name = "LABEL")]
+    pub family: Option<String>,
+    /// List only the files named now, not those analysed into this folder before
+    #[arg(long)]
+    pub fresh: bool,
+    /// Files analysed at a time [default: one per processor]
+    #[arg(long, short, value_name = "N")]
+    pub jobs: Option<usize>,
+    /// Seconds between two looks at a watched folder
+    #[arg(long, value_name = "SECONDS", default_value_t = 2.0)]
+    pub every: f64,
+    /// A watched file is complete when this many looks in a row found it unchanged
+    #[arg(long, value_name = "LOOKS", default_value_t = 3)]
+    pub settle: u32,
     /// Reading the files.
     #[command(flatten)]
     pub intake: IntakeArgs,

@@ -34,6 +34,8 @@ pub enum Outcome {
     Done,
     /// A check, or a comparison given a limit, did not pass (exit code 1).
     NotPassed,
+    /// Stopped by the person; what was done is kept (exit code 130, as shells give it).
+    Interrupted,
 }
 
 /// Parses the arguments, runs the command, prints its error if any, returns the exit code.
@@ -50,6 +52,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     match run(&cli.command) {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::NotPassed) => ExitCode::from(1),
+        Ok(Outcome::Interrupted) => ExitCode::from(130),
         Err(error) => {
             diagnostics::say_error(&error);
             ExitCode::from(error.exit_code())

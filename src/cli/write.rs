@@ -24,11 +24,7 @@ pub fn write_aside(path: &Path, bytes: &[u8]) -> Result<(), Error> {
         _ => Path::new("."),
     };
     std::fs::create_dir_all(folder).map_err(|e| fail("make the folder of", &e))?;
-    let mut aside = tempfile::Builder::new()
-        .prefix(".loopwork-")
-        .permissions_of_a_new_file()
-        .tempfile_in(folder)
-        .map_err(|e| fail("write beside", &e))?;
+    let mut aside = aside_in(folder).map_err(|e| fail("write beside", &e))?;
     aside.write_all(bytes).map_err(|e| fail("write", &e))?;
     aside.as_file().sync_all().map_err(|e| fail("write", &e))?;
     aside
@@ -55,6 +51,14 @@ impl NewFileRights for tempfile::Builder<'_, '_> {
     fn permissions_of_a_new_file(&mut self) -> &mut Self {
         self
     }
+}
+
+/// A temporary file in a folder, to be moved into place there.
+pub(super) fn aside_in(folder: &Path) -> std::io::Result<tempfile::NamedTempFile> {
+    tempfile::Builder::new()
+        .prefix(".loopwork-")
+        .permissions_of_a_new_file()
+        .tempfile_in(folder)
 }
 
 /// Files of one report, held in memory until all of them are made, then written together.
