@@ -177,7 +177,7 @@ fn analyse_into(
             _ => account.failed += 1,
         }
         bar.inc(1);
-        journal.add(record)
+        journal.add(&record)
     })?;
     account.interrupted = plan.stop.load(Ordering::SeqCst);
     Ok(account)

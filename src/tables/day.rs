@@ -69,9 +69,7 @@ pub fn of_labels(labels: &BTreeMap<String, String>) -> Option<Moment> {
 /// could be two different days is refused.
 pub fn parse(text: &str) -> Option<Moment> {
     let text = text.trim();
-    let end = text
-        .find(|c: char| c == 'T' || c == ' ' || c == ',')
-        .unwrap_or(text.len());
+    let end = text.find(['T', ' ', ',']).unwrap_or(text.len());
     let (date, rest) = text.split_at_checked(end)?;
     let day = date_of(date)?;
     let second = clock(rest.trim_start_matches(['T', ' ', ','])).unwrap_or(0);

@@ -149,6 +149,7 @@ macro_rules! row {
     ($(#[$outer:meta])* $name:ident = $table:literal { $( #[doc = $doc:literal] $field:ident : $kind:ty, )* }) => {
         $(#[$outer])*
         #[derive(Debug, Clone, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+        #[allow(unreachable_pub, reason = "a macro does not know where it is used")]
         pub struct $name { $( #[doc = $doc] pub $field: $kind, )* }
 
         impl $crate::tables::frame::Row for $name {

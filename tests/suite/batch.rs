@@ -1,5 +1,11 @@
 //! Batches: many files, bad ones among them, stopped and taken up again.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "a failed step fails the test"
+)]
+
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};

@@ -240,7 +240,7 @@ impl Journal {
     ///
     /// # Errors
     /// [`crate::notice::Fault::Output`].
-    pub(super) fn add(&mut self, record: Record) -> Result<(), Error> {
+    pub(super) fn add(&mut self, record: &Record) -> Result<(), Error> {
         let fail = |error: &dyn std::fmt::Display| {
             Error::output(
                 "cannot-write",
@@ -251,7 +251,7 @@ impl Journal {
                  the same command goes on from there",
             )
         };
-        let mut line = serde_json::to_vec(&record).map_err(|e| fail(&e))?;
+        let mut line = serde_json::to_vec(record).map_err(|e| fail(&e))?;
         line.push(b'\n');
         let written = self
             .file
@@ -342,7 +342,7 @@ impl Journal {
         record.state = Some(state);
         record.fresh = Record::is_fresh(record.state);
         record.retry = false;
-        self.add(record)?;
+        self.add(&record)?;
         Ok(true)
     }
 
