@@ -235,7 +235,7 @@ fn a_torn_last_line_of_the_journal_is_cut_off() {
         assert_eq!(first, outputs(&out), "{keep} bytes kept");
     }
     // Rubbish in the middle costs only its own line.
-    let mut spoilt = bytes.clone();
+    let mut spoilt = bytes;
     spoilt[40] = b'\x00';
     std::fs::write(&journal, &spoilt).unwrap();
     batch(&runs, &out).assert().success();
