@@ -110,3 +110,28 @@ fn every_name_of_a_description_is_documented() {
         Spec::default()
     );
 }
+
+/// The files that must fail do: exit code 3, a message that names the file, nothing written.
+#[test]
+fn the_unusable_files_are_refused() {
+    for name in [
+        "x-empty.csv",
+        "x-header-only.csv",
+        "x-text.csv",
+        "x-half-a-cycle.csv",
+        "x-constant-travel.csv",
+        "x-all-nan.csv",
+    ] {
+        let folder = tempfile::tempdir().unwrap();
+        let out = loopwork()
+            .current_dir(folder.path())
+            .arg("analyze")
+            .arg(in_tree("sample-runs").join(name))
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&out.stderr);
+        assert_eq!(out.status.code(), Some(3), "{name}: {said}");
+        assert!(said.contains(name) && said.contains("help:"), "{said}");
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+    }
+}

@@ -211,7 +211,7 @@ fn damper() -> impl Strategy<Value = Spec> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(48) })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(32) })]
 
     /// A passive damper turns work into heat whatever it is built from (second law).
     #[test]
