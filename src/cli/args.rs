@@ -182,6 +182,24 @@ pub enum FailOn {
     Undecided,
 }
 
+/// How far dampers may be apart, shared by `compare` and `match`.
+#[derive(Debug, Clone, Default, Args)]
+#[command(next_help_heading = "Limits")]
+pub struct LimitArgs {
+    /// Tolerance in percent of the force [default: 5 for pair and match, 15 for wear]
+    #[arg(long, value_name = "PERCENT")]
+    pub tolerance: Option<f64>,
+    /// The tolerance is never less than this, in N [default: 10]
+    #[arg(long, value_name = "N")]
+    pub tolerance_floor: Option<f64>,
+    /// Limits and repeatability of your own (see docs/methods/compare.md)
+    #[arg(long, value_name = "LIMITS.toml")]
+    pub limits: Option<PathBuf>,
+    /// Make the exit code 1 when a verdict is this bad
+    #[arg(long, value_enum)]
+    pub fail_on: Option<FailOn>,
+}
+
 /// `loopwork compare`
 #[derive(Debug, Args)]
 pub struct CompareArgs {
@@ -193,12 +211,12 @@ pub struct CompareArgs {
     /// Why they are compared
     #[arg(long = "as", value_enum, default_value = "pair")]
     pub purpose: Purpose,
-    /// Tolerance in percent
-    #[arg(long, value_name = "PERCENT")]
-    pub tolerance: Option<f64>,
-    /// Make the exit code 1 when a verdict is this bad
-    #[arg(long, value_enum)]
-    pub fail_on: Option<FailOn>,
+    /// Another run of the base damper, to learn run-to-run repeatability from; can be repeated
+    #[arg(long, value_name = "FILE")]
+    pub repeat: Vec<PathBuf>,
+    /// Limits.
+    #[command(flatten)]
+    pub limits: LimitArgs,
     /// Reading the files.
     #[command(flatten)]
     pub intake: IntakeArgs,
@@ -215,9 +233,21 @@ pub struct CompareArgs {
 pub struct CheckArgs {
     /// One damper's run
     pub file: PathBuf,
-    /// Target: limits (TOML), a sweep table (CSV) or another run
+    /// Target: curve and limits (TOML), a sweep table (CSV) or another run
     #[arg(long, value_name = "SPEC")]
     pub target: PathBuf,
+    /// Tolerance in percent where the target gives none [default: 10]
+    #[arg(long, value_name = "PERCENT")]
+    pub tolerance: Option<f64>,
+    /// Serial number, for the sheet
+    #[arg(long)]
+    pub serial: Option<String>,
+    /// Who did the test, for the sheet
+    #[arg(long)]
+    pub operator: Option<String>,
+    /// Date of the test, for the sheet, as it should read
+    #[arg(long)]
+    pub date: Option<String>,
     /// Reading the file.
     #[command(flatten)]
     pub intake: IntakeArgs,
@@ -229,12 +259,32 @@ pub struct CheckArgs {
     pub output: OutputArgs,
 }
 
+/// How a mismatch is made one number.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+pub enum MismatchBy {
+    /// The largest difference
+    #[default]
+    Largest,
+    /// The root mean square difference
+    Rms,
+}
+
 /// `loopwork match`
 #[derive(Debug, Args)]
 pub struct MatchArgs {
     /// The dampers' runs
     #[arg(required = true)]
     pub files: Vec<PathBuf>,
+    /// Only dampers of one axle are paired: the file as given above and its axle's name; can be
+    /// repeated. Files without an axle are paired among themselves
+    #[arg(long, value_name = "FILE=AXLE")]
+    pub axle: Vec<String>,
+    /// What is made small: the largest or the root mean square difference of a pair
+    #[arg(long, value_enum, default_value_t)]
+    pub mismatch: MismatchBy,
+    /// Limits.
+    #[command(flatten)]
+    pub limits: LimitArgs,
     /// Reading the files.
     #[command(flatten)]
     pub intake: IntakeArgs,

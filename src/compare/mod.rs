@@ -1,1 +1,41 @@
-//! Two or more runs side by side: differences, checks, best pairs.
+//! Comparison: two or more finished runs side by side. Takes [`crate::run::Run`]s, opens no
+//! file.
+//!
+//! Method, equations and measured error rates: `docs/methods/compare.md`.
+
+mod cautions;
+pub mod changes;
+mod comparison;
+mod direction;
+mod force_curve;
+mod grid;
+mod matching;
+mod names;
+mod pairing;
+mod repeat;
+mod revalve;
+mod sentence;
+mod settings;
+mod uncertain;
+mod verdict;
+mod wear;
+mod words;
+
+pub use comparison::{COMPARE_SCHEMA, Caution, Comparison, Overall, compare};
+pub use direction::{DeltaError, DirectionComparison, Sides, compare_direction};
+pub use force_curve::{ForceCurve, Reading};
+pub use grid::{Curves, curves_of, grid, standard_speeds};
+pub use matching::{MATCH_SCHEMA, MatchResult, Mismatch, Pair, match_dampers};
+pub use names::{Named, named};
+pub use pairing::least_total;
+pub use repeat::Repeats;
+pub use revalve::{Moved, Revalve, Zone, ZoneChange};
+pub use sentence::{Sentence, say, three_digits};
+pub use settings::{
+    CompareSettings, PAIR_TOLERANCE_PCT, Purpose, REVALVE_TOLERANCE_PCT, Repeatability,
+    WEAR_TOLERANCE_PCT, WearLimits,
+};
+pub use uncertain::{Part, half_width, interval, shown_inside, total};
+pub use verdict::Verdict;
+pub use wear::{Wear, WearCriterion};
+pub use words::{compared, reasons_of_direction};

@@ -3,6 +3,7 @@
 //! Everything returns bytes or text; only the shell writes.
 
 pub mod charplot;
+pub mod comparison;
 pub mod facts;
 #[cfg(test)]
 mod fixture;

@@ -1,0 +1,93 @@
+//! Run-to-run repeatability: stated, or learnt from repeats of the base.
+
+use serde::{Deserialize, Serialize};
+
+use super::grid::{Curves, grid};
+use super::settings::{CompareSettings, Repeatability};
+use super::uncertain::Part;
+use crate::steps::Direction;
+
+/// The repeatability a comparison rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Repeats {
+    /// Standard deviation of one run, % of force…
+    pub pct: f64,
+    /// …and N, added in squares.
+    pub n: f64,
+    /// Repeats of the base that were given.
+    pub repeats: usize,
+    /// Degrees of freedom behind it; `None` if it is only stated.
+    pub df: Option<f64>,
+    /// What the repeats alone say: their spread over the stated one.
+    pub measured_over_stated: Option<f64>,
+}
+
+impl Repeats {
+    /// Only stated.
+    pub fn stated(stated: &Repeatability) -> Self {
+        Self {
+            pct: stated.pct,
+            n: stated.n,
+            repeats: 0,
+            df: None,
+            measured_over_stated: None,
+        }
+    }
+
+    /// Learnt from other runs of the base damper: the stated shape times one factor,
+    /// `k² = (ν₀ + ν·m²)/(ν₀ + ν)`, with `ν₀` what the stated numbers are worth, `ν` the
+    /// number of repeats and `m²` the mean, over both directions and all shared speeds, of
+    /// the squared spread over its stated size; what cycle spread explains is taken off.
+    /// Speeds of one run err together, so each repeat counts once, not once a speed.
+    pub fn learnt(base: &Curves, repeats: &[Curves], settings: &CompareSettings) -> Self {
+        let stated = settings.repeatability;
+        let runs: Vec<&Curves> = std::iter::once(base).chain(repeats).collect();
+        let Some(ratio) = ratio_squared(&runs, settings) else {
+            return Self::stated(&stated);
+        };
+        let n = repeats.len() as f64;
+        let worth = stated.worth_repeats.max(0.0);
+        let factor = ((worth + n * ratio) / (worth + n)).sqrt();
+        Self {
+            pct: factor * stated.pct,
+            n: factor * stated.n,
+            repeats: repeats.len(),
+            df: Some(worth + n),
+            measured_over_stated: Some(ratio.sqrt()),
+        }
+    }
+
+    /// Error of one run at a force.
+    pub fn at(&self, force_n: f64) -> Part {
+        let sd = (0.01 * self.pct * force_n).hypot(self.n);
+        Part {
+            variance: sd * sd,
+            df: self.df.unwrap_or(f64::INFINITY),
+        }
+    }
+}
+
+/// Mean of (spread between runs)² over (stated)², speeds and directions together.
+fn ratio_squared(runs: &[&Curves], settings: &CompareSettings) -> Option<f64> {
+    let (mut sum, mut count) = (0.0, 0usize);
+    for direction in Direction::BOTH {
+        let curves: Vec<_> = runs.iter().map(|c| c.get(direction)).collect();
+        let speeds = grid(runs, settings, |v| curves.iter().all(|c| c.at(v).is_some()));
+        for speed in speeds {
+            let read: Vec<_> = curves.iter().filter_map(|c| c.at(speed)).collect();
+            let n = read.len() as f64;
+            if read.len() < 2 {
+                continue;
+            }
+            let mean = read.iter().map(|r| r.force_n).sum::<f64>() / n;
+            let spread = read.iter().map(|r| (r.force_n - mean).powi(2)).sum::<f64>() / (n - 1.0);
+            let explained = read.iter().map(|r| r.cycles.variance).sum::<f64>() / n;
+            let stated = settings.repeatability.sd_n(mean).powi(2);
+            if stated > 0.0 {
+                sum += (spread - explained).max(0.0) / stated;
+                count += 1;
+            }
+        }
+    }
+    (count > 0).then(|| sum / count as f64)
+}

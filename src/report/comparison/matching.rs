@@ -1,0 +1,125 @@
+//! Best pairs on the terminal and as a page.
+
+use super::{badge, hashes, terminal::CLOSING};
+use crate::compare::{MatchResult, Mismatch};
+use crate::notice::Error;
+use crate::report::Files;
+use crate::report::format::MISSING;
+use crate::report::page::{Block, Cell, Page, Section, Table};
+use crate::report::terminal::{Look, Screen};
+use crate::report::text::Text;
+use crate::run::Run;
+use crate::units::display::{Kind, Shown};
+
+/// What a pairing's page was made from.
+pub fn match_marker(result: &MatchResult) -> String {
+    format!("match {}", hashes(result.dampers.iter()))
+}
+
+/// The pairs.
+fn pairs(result: &MatchResult) -> Table {
+    let mut table = Table::new(
+        "Best pairs",
+        &[
+            ("Pair", None),
+            ("", None),
+            ("Axle", None),
+            ("Mismatch, %", Some(Kind::Number)),
+            ("Worst at", Some(Kind::Speed)),
+            ("Direction", None),
+            ("Verdict", None),
+        ],
+    );
+    for pair in &result.pairs {
+        table.rows.push(vec![
+            Cell::Words(pair.a.clone()),
+            Cell::Words(pair.b.clone()),
+            Cell::Words(pair.axle.clone().unwrap_or_else(|| MISSING.into())),
+            Cell::Number(Some(pair.mismatch_pct)),
+            Cell::Number(Some(pair.worst_velocity_m_s)),
+            Cell::Words(pair.worst_direction.map_or(MISSING, |d| d.word()).into()),
+            Cell::Words(pair.verdict.map_or(MISSING, |v| v.word()).into()),
+        ]);
+    }
+    table
+}
+
+/// All mismatches, one row a damper.
+fn all(result: &MatchResult) -> Table {
+    let names: Vec<(&str, Option<Kind>)> = std::iter::once(("Mismatch, %", None))
+        .chain(
+            result
+                .dampers
+                .iter()
+                .map(|d| (d.name.as_str(), Some(Kind::Number))),
+        )
+        .collect();
+    let mut table = Table::new("Mismatch of every two", &names);
+    for (damper, row) in result.dampers.iter().zip(&result.mismatch_pct) {
+        let mut cells = vec![Cell::Words(damper.name.clone())];
+        cells.extend(row.iter().map(|v| Cell::Number(*v)));
+        table.rows.push(cells);
+    }
+    table
+}
+
+fn headline(result: &MatchResult) -> String {
+    let n = result.pairs.len();
+    let what = match result.mismatch {
+        Mismatch::Largest => "largest difference",
+        Mismatch::Rms => "root mean square difference",
+    };
+    let left = if result.unpaired.is_empty() {
+        String::new()
+    } else {
+        format!("; left over: {}", result.unpaired.join(", "))
+    };
+    format!(
+        "{n} pair{} with the least total mismatch, {:.1} % ({what}){left}",
+        if n == 1 { "" } else { "s" },
+        result.total_mismatch_pct
+    )
+}
+
+/// The pairs on the terminal.
+pub fn match_terminal(result: &MatchResult, look: Look) -> String {
+    let mut screen = Screen::new(look);
+    screen.verdict(badge(result.worst()), &headline(result));
+    screen.raw("\n");
+    let axles = result.axles.iter().any(Option::is_some);
+    let kept: &[usize] = if axles {
+        &[0, 1, 2, 3, 4, 5, 6]
+    } else {
+        &[0, 1, 3, 4, 5, 6]
+    };
+    screen.table(&pairs(result), kept);
+    screen.heading("To bear in mind");
+    for note in &result.notes {
+        screen.prose(2, &format!("- {}", note.shown(look.shown)));
+    }
+    screen.raw("\n");
+    screen.prose(0, CLOSING);
+    screen.finish()
+}
+
+/// A pairing's report.
+///
+/// # Errors
+/// [`crate::notice::Fault::Output`] if something cannot be drawn.
+pub fn match_files(result: &MatchResult, runs: &[Run], shown: Shown) -> Result<Files, Error> {
+    let _ = runs;
+    let page = Page {
+        title: "Best pairs".into(),
+        subtitle: Text::from(format!("out of {} dampers", result.dampers.len())),
+        headline: Text::from(headline(result)),
+        badge: badge(result.worst()),
+        sections: vec![
+            Section::new("pairs", "Pairs").with(Block::Table(pairs(result))),
+            Section::new("all", "Every mismatch").with(Block::Table(all(result))),
+        ],
+        shown,
+        marker: match_marker(result),
+        maker: format!("{} {}", result.tool.name, result.tool.version),
+    };
+    crate::report::page_files(&page)
+}

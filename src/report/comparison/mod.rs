@@ -1,0 +1,45 @@
+//! Dampers side by side: comparison, check sheet, pairing; on the terminal and as pages.
+
+mod tables;
+mod terminal;
+
+mod matching;
+mod page;
+
+pub use matching::{match_files, match_marker, match_terminal};
+pub use page::files;
+pub use terminal::terminal;
+
+use super::page::Badge;
+use crate::compare::{Comparison, Named, Verdict};
+
+/// Name of a comparison's report folder.
+pub fn folder_name(comparison: &Comparison) -> String {
+    match comparison.others.as_slice() {
+        [only] => format!("{}-and-{}", comparison.base.name, only.name),
+        many => format!("{}-and-{}-others", comparison.base.name, many.len()),
+    }
+}
+
+/// What a comparison's page was made from.
+pub fn marker(comparison: &Comparison) -> String {
+    let all = std::iter::once(&comparison.base).chain(&comparison.others);
+    format!("{} {}", comparison.purpose.word(), hashes(all))
+}
+
+fn hashes<'a>(names: impl Iterator<Item = &'a Named>) -> String {
+    names
+        .map(|n| n.sha256.as_str())
+        .collect::<Vec<_>>()
+        .join(" ")
+}
+
+/// How grave a verdict is.
+fn badge(verdict: Option<Verdict>) -> Badge {
+    match verdict {
+        Some(Verdict::Within) => Badge::Clear,
+        Some(Verdict::Outside) => Badge::Act,
+        Some(Verdict::Undecided) => Badge::Watch,
+        None => Badge::Unsure,
+    }
+}
