@@ -112,6 +112,7 @@ pub fn match_files(result: &MatchResult, runs: &[Run], shown: Shown) -> Result<F
         title: "Best pairs".into(),
         subtitle: Text::from(format!("out of {} dampers", result.dampers.len())),
         headline: Text::from(headline(result)),
+        assumption: None,
         badge: badge(result.worst()),
         sections: vec![
             Section::new("pairs", "Pairs").with(Block::Table(pairs(result))),

@@ -10,8 +10,10 @@ pub use matching::{match_files, match_marker, match_terminal};
 pub use page::files;
 pub use terminal::terminal;
 
+use super::format::Dual;
 use super::page::Badge;
-use crate::compare::{Comparison, Named, Verdict};
+use super::text::Text;
+use crate::compare::{Comparison, Named, Sentence, Verdict};
 
 /// Name of a comparison's report folder.
 pub fn folder_name(comparison: &Comparison) -> String {
@@ -42,4 +44,9 @@ fn badge(verdict: Option<Verdict>) -> Badge {
         Some(Verdict::Undecided) => Badge::Watch,
         None => Badge::Unsure,
     }
+}
+
+/// A sentence in both unit systems.
+fn text_of(sentence: &Sentence) -> Text {
+    Text::from(Dual::by(|shown| sentence.shown(shown)))
 }

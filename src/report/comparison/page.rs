@@ -1,6 +1,6 @@
 //! A comparison as a page.
 
-use super::{badge, marker, tables, terminal};
+use super::{badge, marker, tables, terminal, text_of};
 use crate::compare::Comparison;
 use crate::notice::Error;
 use crate::report::Files;
@@ -44,6 +44,11 @@ pub fn files(
                 .collect::<Vec<_>>()
                 .join("; "),
         ),
+        assumption: comparison
+            .cautions
+            .iter()
+            .find(|c| c.code == "signs-assumed")
+            .map(|c| text_of(&c.text)),
         badge: badge(comparison.worst()),
         sections: vec![numbers, other],
         shown,
