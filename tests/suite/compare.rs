@@ -1,5 +1,11 @@
 //! Side by side, from the command line and through the library.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "a failed step fails the test"
+)]
+
 use std::process::Output;
 
 use serde_json::Value;
