@@ -1,6 +1,7 @@
 //! The order of the stages: recording in, finished run out.
 
 use std::path::Path;
+use std::sync::mpsc::sync_channel;
 
 use crate::cards::DamperCard;
 use crate::curves::{
@@ -12,8 +13,8 @@ use crate::fits::{CurveFits, FitSettings, Fits, fit_curve};
 use crate::heat::{Ground, HeatSettings, ThermalLog, heat};
 use crate::notice::{Error, Notice};
 use crate::recording::{
-    Certainty, Chunk, Closing, Conventions, Dropped, Polarity, Recording, SampleStream, SweepTable,
-    Understanding,
+    Certainty, Chunk, Closing, Conventions, Dropped, Polarity, Recording, SampleStream,
+    StatedSigns, SweepTable, Understanding,
 };
 use crate::run::{RUN_SCHEMA, Run, Tool};
 use crate::signs::{Settler, apply};
@@ -81,60 +82,119 @@ pub struct Motion {
 }
 
 /// The first half of the way: samples → signs → cycles → steps. Reads the stream to its end
-/// in bounded memory.
+/// in bounded memory. Where there is more than one thread to be had, reading goes on while
+/// what has been read is worked on.
 ///
 /// # Errors
 /// Those of the stream.
-pub fn find_steps(stream: &mut dyn SampleStream, settings: &Settings) -> Result<Motion, Error> {
-    let mut settler = Settler::new();
-    let mut waiting: Vec<Chunk> = Vec::new();
-    let mut ended = false;
-    while !settler.is_full() && !ended {
-        match stream.next_chunk()? {
-            Some(chunk) => {
-                settler.add(&chunk);
-                waiting.push(chunk);
-            }
-            None => ended = true,
+pub fn find_steps(
+    stream: &mut (dyn SampleStream + Send),
+    settings: &Settings,
+) -> Result<Motion, Error> {
+    let mut reduction = Reduction::new(stream.understanding().signs, settings.steps);
+    if rayon::current_num_threads() > 1 {
+        std::thread::scope(|scope| {
+            let (send, receive) = sync_channel(CHUNKS_AHEAD);
+            let reader = scope.spawn(|| {
+                // Moved in, so that the channel closes when reading ends.
+                let send = send;
+                while let Some(chunk) = stream.next_chunk()? {
+                    if send.send(chunk).is_err() {
+                        break;
+                    }
+                }
+                Ok(())
+            });
+            receive.into_iter().for_each(|chunk| reduction.push(chunk));
+            reader
+                .join()
+                .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+        })?;
+    } else {
+        while let Some(chunk) = stream.next_chunk()? {
+            reduction.push(chunk);
         }
     }
-    let (conventions, notices) = settler.settle(stream.understanding().signs);
-    drop(settler);
-    let mut finder = CycleFinder::new();
-    finder.calibrate(&prefix(&waiting));
-    let mut builder = StepBuilder::new(settings.steps);
-    let mut log = ThermalLog::new();
-    for mut chunk in waiting {
-        apply(&conventions, &mut chunk);
-        log.push(&chunk);
-        finder
-            .push(&chunk)
-            .into_iter()
-            .for_each(|c| builder.push(c));
-    }
-    while !ended {
-        match stream.next_chunk()? {
-            Some(mut chunk) => {
-                apply(&conventions, &mut chunk);
-                log.push(&chunk);
-                finder
-                    .push(&chunk)
-                    .into_iter()
-                    .for_each(|c| builder.push(c));
-            }
-            None => ended = true,
+    Ok(reduction.finish(stream.closing()))
+}
+
+/// Chunks read ahead of the analysis; more would only cost memory.
+const CHUNKS_AHEAD: usize = 2;
+
+/// From chunks to steps. The first samples wait until they have told the signs.
+struct Reduction {
+    stated: StatedSigns,
+    settler: Settler,
+    waiting: Vec<Chunk>,
+    settled: Option<(Conventions, Vec<Notice>)>,
+    finder: CycleFinder,
+    builder: StepBuilder,
+    log: ThermalLog,
+}
+
+impl Reduction {
+    fn new(stated: StatedSigns, steps: StepSettings) -> Self {
+        Self {
+            stated,
+            settler: Settler::new(),
+            waiting: Vec::new(),
+            settled: None,
+            finder: CycleFinder::new(),
+            builder: StepBuilder::new(steps),
+            log: ThermalLog::new(),
         }
     }
-    finder.finish().into_iter().for_each(|c| builder.push(c));
-    log.finish();
-    Ok(Motion {
-        conventions,
-        steps: builder.finish(),
-        account: finder.account().clone(),
-        closing: stream.closing(),
-        notices,
-        log,
-    })
+
+    fn push(&mut self, chunk: Chunk) {
+        if self.settled.is_some() {
+            self.take(chunk);
+            return;
+        }
+        self.settler.add(&chunk);
+        self.waiting.push(chunk);
+        if self.settler.is_full() {
+            self.settle();
+        }
+    }
+
+    fn settle(&mut self) {
+        let settler = std::mem::take(&mut self.settler);
+        self.settled = Some(settler.settle(self.stated));
+        let waiting = std::mem::take(&mut self.waiting);
+        self.finder.calibrate(&prefix(&waiting));
+        waiting.into_iter().for_each(|chunk| self.take(chunk));
+    }
+
+    fn take(&mut self, mut chunk: Chunk) {
+        if let Some((conventions, _)) = &self.settled {
+            apply(conventions, &mut chunk);
+        }
+        self.log.push(&chunk);
+        for cycle in self.finder.push(&chunk) {
+            self.builder.push(cycle);
+        }
+    }
+
+    fn finish(mut self, closing: Closing) -> Motion {
+        if self.settled.is_none() {
+            self.settle();
+        }
+        for cycle in self.finder.finish() {
+            self.builder.push(cycle);
+        }
+        self.log.finish();
+        let (conventions, notices) = self
+            .settled
+            .unwrap_or_else(|| Settler::new().settle(self.stated));
+        Motion {
+            conventions,
+            steps: self.builder.finish(),
+            account: self.finder.account().clone(),
+            closing,
+            notices,
+            log: self.log,
+        }
+    }
 }
 
 fn prefix(chunks: &[Chunk]) -> Chunk {
@@ -148,7 +208,10 @@ fn prefix(chunks: &[Chunk]) -> Chunk {
     out
 }
 
-fn analyse_samples(stream: &mut dyn SampleStream, settings: &Settings) -> Result<Run, Error> {
+fn analyse_samples(
+    stream: &mut (dyn SampleStream + Send),
+    settings: &Settings,
+) -> Result<Run, Error> {
     let motion = find_steps(stream, settings)?;
     let understanding = stream.understanding().clone();
     let Motion {

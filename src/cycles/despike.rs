@@ -33,6 +33,10 @@ impl Despiker {
         }
         let mut i = 2;
         while i + 3 < n {
+            if !self.stands_out(force, i) {
+                i += 1;
+                continue;
+            }
             for width in 1..=2 {
                 if self.is_spike(force, i, width) {
                     let (before, after) = (force[i - 1], force[i + width]);
@@ -47,6 +51,16 @@ impl Despiker {
             i += 1;
         }
         replaced
+    }
+
+    /// Whether a spike of one or two samples could begin here: cheap, and never wrong when
+    /// it says no.
+    fn stands_out(&self, force: &[f64], i: usize) -> bool {
+        let floor = self.floor * (1.0 - 1e-9);
+        let here = force[i];
+        let one = (here - 0.5 * (force[i - 1] + force[i + 1])).abs();
+        let two = (here - 0.5 * (force[i - 1] + force[i + 2])).abs();
+        one > floor || two > floor
     }
 
     fn is_spike(&self, force: &[f64], i: usize, width: usize) -> bool {

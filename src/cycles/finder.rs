@@ -5,12 +5,20 @@ use super::phase_grid::PhaseGrid;
 use super::reversals::{Reversal, ReversalFinder, Turn};
 use super::{Cycle, CycleAccount, PHASES};
 use crate::recording::Chunk;
-use crate::signal::{noise_of, polynomial_weights, quantum_of};
+use crate::signal::{line_through, noise_of, parabola_through, quantum_of};
 
 /// Samples kept on either side of a cycle for interpolation.
 const MARGIN: usize = 4;
-/// A segment that goes this many samples without a cycle is a pause: the oldest half is let go.
-const LONGEST_WAIT: usize = 1 << 22;
+/// A reversal is refined with at most this many samples either side.
+const MOST_REFINING: usize = 1000;
+/// Samples kept before the first reversal that is still waiting.
+const KEPT_BEFORE: u64 = (MOST_REFINING + MARGIN + 1) as u64;
+/// Cycles are cut, and samples let go, whenever this many samples of a segment have come,
+/// and at its end: what is found must not depend on how the reader cuts its chunks.
+const SLAB: usize = 1 << 15;
+/// A segment that goes this many samples without a cycle is a pause: the oldest half is let
+/// go. At 1 kHz a cycle may last a quarter of an hour; five channels take 84 MB.
+const LONGEST_WAIT: usize = 1 << 21;
 /// Fewer samples than this in a cycle cannot show a loop (16 a cycle still give heat to 0.1 %).
 const FEWEST_SAMPLES: usize = 12;
 /// A reversal is refined with the samples within this share of the stroke from it.
@@ -30,6 +38,8 @@ pub struct CycleFinder {
     offset: u64,
     pending: Vec<Reversal>,
     segment: u32,
+    /// Samples since the last slab was full.
+    in_slab: usize,
     account: CycleAccount,
 }
 
@@ -56,6 +66,7 @@ impl CycleFinder {
             offset: 0,
             pending: Vec::new(),
             segment: 0,
+            in_slab: 0,
             account: CycleAccount::default(),
         }
     }
@@ -96,21 +107,35 @@ impl CycleFinder {
             self.calibrate(chunk);
         }
         self.account.samples += chunk.len() as u64;
-        let mut found = Vec::new();
-        if let Some(finder) = &mut self.reversals {
-            for (t, x) in chunk.time.iter().zip(&chunk.travel) {
-                finder.push(*t, *x, &mut found);
+        let mut from = 0;
+        while from < chunk.len() {
+            let to = chunk.len().min(from + SLAB - self.in_slab);
+            self.take(chunk, from, to);
+            self.in_slab += to - from;
+            from = to;
+            if self.in_slab == SLAB {
+                self.in_slab = 0;
+                self.cut(&mut cycles);
+                self.let_go();
             }
         }
-        self.time.extend_from_slice(&chunk.time);
-        self.travel.extend_from_slice(&chunk.travel);
-        self.force.extend_from_slice(&chunk.force);
-        self.velocity.extend_from_slice(&chunk.velocity);
-        self.temperature.extend_from_slice(&chunk.temperature);
-        self.pending.extend(found);
-        self.cut(&mut cycles);
-        self.let_go();
         cycles
+    }
+
+    fn take(&mut self, chunk: &Chunk, from: usize, to: usize) {
+        let (time, travel) = (&chunk.time[from..to], &chunk.travel[from..to]);
+        if let Some(finder) = &mut self.reversals {
+            finder.push_all(time, travel, &mut self.pending);
+        }
+        self.time.extend_from_slice(time);
+        self.travel.extend_from_slice(travel);
+        self.force.extend_from_slice(&chunk.force[from..to]);
+        for (channel, more) in [
+            (&mut self.velocity, &chunk.velocity),
+            (&mut self.temperature, &chunk.temperature),
+        ] {
+            channel.extend_from_slice(more.get(from..to).unwrap_or_default());
+        }
     }
 
     /// Ends the recording; returns the last cycles.
@@ -135,6 +160,7 @@ impl CycleFinder {
             channel.clear();
         }
         self.offset = 0;
+        self.in_slab = 0;
         cycles
     }
 
@@ -174,7 +200,7 @@ impl CycleFinder {
             return;
         }
         let wanted = match self.pending.first() {
-            Some(r) if self.time.len() < LONGEST_WAIT => r.at.saturating_sub(64),
+            Some(r) if self.time.len() < LONGEST_WAIT => r.at.saturating_sub(KEPT_BEFORE),
             // A pause: what is waiting is no cycle.
             _ => self.offset + (self.time.len() / 2) as u64,
         };
@@ -247,7 +273,7 @@ impl CycleFinder {
         Some(cycle)
     }
 
-    fn optional(&self, channel: &[f64], from: usize, to: usize, grid: &PhaseGrid<'_>) -> Vec<f64> {
+    fn optional(&self, channel: &[f64], from: usize, to: usize, grid: &PhaseGrid) -> Vec<f64> {
         match channel.get(from..to) {
             Some(values) if values.iter().all(|v| v.is_finite()) => grid.put(values),
             _ => Vec::new(),
@@ -279,7 +305,7 @@ impl CycleFinder {
             high += 1;
         }
         // The same number of samples either side, at least two and at most a thousand.
-        let half = (at - low).min(high - at).clamp(2, 1000);
+        let half = (at - low).min(high - at).clamp(2, MOST_REFINING);
         if at < half || at + half >= self.time.len() {
             return here;
         }
@@ -303,18 +329,15 @@ impl CycleFinder {
 /// Top of the least-squares parabola: (time, travel, sum of squares). `sense` is +1 for a
 /// lowest point.
 fn rounded_turn(t: &[f64], x: &[f64], sense: f64) -> Option<(f64, f64, f64)> {
-    let coefficient = |k: usize| {
-        polynomial_weights(t, 2, k).map(|w| w.iter().zip(x).map(|(w, x)| w * x).sum::<f64>())
-    };
-    let (level, slope, bend) = (coefficient(0)?, coefficient(1)?, coefficient(2)?);
-    let shift = -slope / bend;
-    if bend * sense <= 0.0 || !shift.is_finite() || shift.abs() > t[t.len() - 1].abs() {
+    let [level, slope, half_bend] = parabola_through(t, x)?;
+    let shift = -0.5 * slope / half_bend;
+    if half_bend * sense <= 0.0 || !shift.is_finite() || shift.abs() > t[t.len() - 1].abs() {
         return None;
     }
     let squares = t
         .iter()
         .zip(x)
-        .map(|(t, x)| (x - level - slope * t - 0.5 * bend * t * t).powi(2))
+        .map(|(t, x)| (x - level - slope * t - half_bend * t * t).powi(2))
         .sum();
     Some((shift, level + 0.5 * slope * shift, squares))
 }
@@ -325,14 +348,8 @@ fn sharp_turn(t: &[f64], x: &[f64], sense: f64) -> Option<(f64, f64, f64)> {
     if middle < 4 {
         return None;
     }
-    let line = |t: &[f64], x: &[f64]| {
-        let part = |k| {
-            polynomial_weights(t, 1, k).map(|w| w.iter().zip(x).map(|(w, x)| w * x).sum::<f64>())
-        };
-        Some((part(0)?, part(1)?))
-    };
-    let (a, b) = line(&t[..middle], &x[..middle])?;
-    let (c, d) = line(&t[middle + 1..], &x[middle + 1..])?;
+    let [a, b] = line_through(&t[..middle], &x[..middle])?;
+    let [c, d] = line_through(&t[middle + 1..], &x[middle + 1..])?;
     let shift = (a - c) / (d - b);
     if (d - b) * sense <= 0.0 || !shift.is_finite() || shift.abs() > t[t.len() - 1].abs() {
         return None;

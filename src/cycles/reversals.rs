@@ -46,11 +46,12 @@ const RANGE_SHARE: f64 = 0.005;
 #[derive(Debug, Clone)]
 pub struct ReversalFinder {
     floor: f64,
+    threshold: f64,
     seen: u64,
     lowest: f64,
     highest: f64,
-    candidate_low: Option<Reversal>,
-    candidate_high: Option<Reversal>,
+    /// Lowest and highest sample since the last turning point; `None` before the first.
+    candidates: Option<(Reversal, Reversal)>,
     heading: Option<Turn>,
     held: VecDeque<Reversal>,
 }
@@ -58,13 +59,14 @@ pub struct ReversalFinder {
 impl ReversalFinder {
     /// A finder for a channel of the given noise and resolution, m.
     pub fn new(noise: f64, quantum: f64) -> Self {
+        let floor = (NOISE_FACTOR * noise).max(QUANTUM_FACTOR * quantum);
         Self {
-            floor: (NOISE_FACTOR * noise).max(QUANTUM_FACTOR * quantum),
+            floor,
+            threshold: floor,
             seen: 0,
             lowest: f64::INFINITY,
             highest: f64::NEG_INFINITY,
-            candidate_low: None,
-            candidate_high: None,
+            candidates: None,
             heading: None,
             held: VecDeque::new(),
         }
@@ -73,66 +75,93 @@ impl ReversalFinder {
     /// Forgets the segment; noise and range stay.
     pub fn restart(&mut self) {
         self.seen = 0;
-        self.candidate_low = None;
-        self.candidate_high = None;
+        self.candidates = None;
         self.heading = None;
         self.held.clear();
     }
 
-    fn threshold(&self) -> f64 {
-        self.floor.max(RANGE_SHARE * (self.highest - self.lowest))
-    }
-
     /// Takes one sample; pushes reversals that are settled onto `out`.
     pub fn push(&mut self, time: f64, travel: f64, out: &mut Vec<Reversal>) {
-        let at = self.seen;
-        let here = move |turn| Reversal {
-            at,
-            time,
-            travel,
-            turn,
+        self.push_all(&[time], &[travel], out);
+    }
+
+    /// Takes samples; pushes reversals that are settled onto `out`. This is the one thing
+    /// done to every sample by itself, so that the common case is a few comparisons.
+    pub fn push_all(&mut self, times: &[f64], travels: &[f64], out: &mut Vec<Reversal>) {
+        let mut samples = times.iter().zip(travels);
+        let (mut low, mut high) = match self.candidates {
+            Some(both) => both,
+            None => {
+                let Some((&time, &travel)) = samples.next() else {
+                    return;
+                };
+                let first = |turn| Reversal {
+                    at: self.seen,
+                    time,
+                    travel,
+                    turn,
+                };
+                let both = (first(Turn::Extended), first(Turn::Compressed));
+                self.widen(travel);
+                self.seen += 1;
+                both
+            }
         };
-        self.lowest = self.lowest.min(travel);
-        self.highest = self.highest.max(travel);
-        let low = *self.candidate_low.get_or_insert(here(Turn::Extended));
-        let high = *self.candidate_high.get_or_insert(here(Turn::Compressed));
-        let low = if travel < low.travel {
-            here(Turn::Extended)
-        } else {
-            low
-        };
-        let high = if travel > high.travel {
-            here(Turn::Compressed)
-        } else {
-            high
-        };
-        self.candidate_low = Some(low);
-        self.candidate_high = Some(high);
-        let threshold = self.threshold();
-        let rising = travel - low.travel > threshold && self.heading != Some(Turn::Extended);
-        let falling = high.travel - travel > threshold && self.heading != Some(Turn::Compressed);
-        if rising && threshold > 0.0 {
-            self.hold(low);
-            self.heading = Some(Turn::Extended);
-            self.candidate_high = Some(here(Turn::Compressed));
-        } else if falling && threshold > 0.0 {
-            self.hold(high);
-            self.heading = Some(Turn::Compressed);
-            self.candidate_low = Some(here(Turn::Extended));
+        for (&time, &travel) in samples {
+            let at = self.seen;
+            self.seen += 1;
+            let here = move |turn| Reversal {
+                at,
+                time,
+                travel,
+                turn,
+            };
+            if travel < low.travel {
+                low = here(Turn::Extended);
+                self.widen(travel);
+            } else if travel > high.travel {
+                high = here(Turn::Compressed);
+                self.widen(travel);
+            }
+            let rising =
+                travel - low.travel > self.threshold && self.heading != Some(Turn::Extended);
+            let falling =
+                high.travel - travel > self.threshold && self.heading != Some(Turn::Compressed);
+            if !(rising || falling) || self.threshold <= 0.0 {
+                continue;
+            }
+            if rising {
+                self.hold(low);
+                self.heading = Some(Turn::Extended);
+                high = here(Turn::Compressed);
+            } else {
+                self.hold(high);
+                self.heading = Some(Turn::Compressed);
+                low = here(Turn::Extended);
+            }
+            while self.held.len() > HELD_BACK {
+                out.extend(self.held.pop_front());
+            }
         }
-        self.seen += 1;
-        while self.held.len() > HELD_BACK {
-            out.extend(self.held.pop_front());
+        self.candidates = Some((low, high));
+    }
+
+    /// Takes note of the range of travel, on which the threshold rests.
+    fn widen(&mut self, travel: f64) {
+        if travel < self.lowest || travel > self.highest {
+            self.lowest = self.lowest.min(travel);
+            self.highest = self.highest.max(travel);
+            self.threshold = self.floor.max(RANGE_SHARE * (self.highest - self.lowest));
         }
     }
 
     /// Ends the segment: hands on what was held back and, as a last reversal, the extreme
     /// the record ends on if it comes back to where the same turn was before.
     pub fn finish(&mut self, out: &mut Vec<Reversal>) {
-        let last = match self.heading {
-            Some(Turn::Extended) => self.candidate_high,
-            Some(Turn::Compressed) => self.candidate_low,
-            None => None,
+        let last = match (self.heading, self.candidates) {
+            (Some(Turn::Extended), Some((_, high))) => Some(high),
+            (Some(Turn::Compressed), Some((low, _))) => Some(low),
+            _ => None,
         };
         if let Some(last) = last {
             // Held first, so that ripple before it goes; let go again if the record ends

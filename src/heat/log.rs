@@ -88,7 +88,9 @@ pub struct ThermalLog {
     /// Lowest and highest single reading, °C.
     pub range_c: Option<(f64, f64)>,
     previous: Option<f64>,
-    recent: Vec<(f64, f64)>,
+    /// Travel and force of the last samples, and how many there are.
+    recent: [(f64, f64); 5],
+    recently: usize,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -112,7 +114,7 @@ impl ThermalLog {
             self.close_group();
             self.segments += 1;
             self.in_last = u32::MAX;
-            self.recent.clear();
+            self.recently = 0;
             self.last = None;
         }
         for i in 0..chunk.len() {
@@ -177,15 +179,15 @@ impl ThermalLog {
     /// Work of the sample two back: force times the central difference of fourth order of
     /// travel, which does not fall short where a cycle has few samples.
     fn work(&mut self, travel: f64, force: f64) -> f64 {
-        self.recent.push((travel, force));
-        if self.recent.len() < 5 {
+        self.recent.copy_within(1.., 0);
+        self.recent[4] = (travel, force);
+        self.recently += 1;
+        if self.recently < 5 {
             return 0.0;
         }
         let x = |i: usize| self.recent[i].0;
         let step = (8.0 * (x(3) - x(1)) - (x(4) - x(0))) / 12.0;
-        let work = self.recent[2].1 * step;
-        self.recent.remove(0);
-        work
+        self.recent[2].1 * step
     }
 
     fn note_reading(&mut self, t: f64) {
@@ -206,6 +208,9 @@ impl ThermalLog {
             return;
         };
         let temperature = middle(&mut group.temperatures);
+        // The room is used again: this runs every few samples.
+        group.temperatures.clear();
+        self.group.temperatures = std::mem::take(&mut group.temperatures);
         self.work_since += group.work;
         let segment = self.segments.saturating_sub(1);
         if let Some(now) = temperature {

@@ -62,6 +62,78 @@ pub fn dot_circular(values: &[f64], start: isize, weights: &[f64]) -> f64 {
         .sum()
 }
 
+/// Least-squares straight line `a + b·t`: `[a, b]`. Sums of powers of scaled times, which
+/// serves the many small windows of a long record at a fraction of [`polynomial_weights`].
+pub fn line_through(t: &[f64], x: &[f64]) -> Option<[f64; 2]> {
+    let scale = largest(t)?;
+    let (mut s, mut y) = ([0.0; 3], [0.0; 2]);
+    for (&t, &x) in t.iter().zip(x) {
+        let u = t / scale;
+        s[0] += 1.0;
+        s[1] += u;
+        s[2] += u * u;
+        y[0] += x;
+        y[1] += x * u;
+    }
+    let determinant = s[0] * s[2] - s[1] * s[1];
+    if s[0] < 2.0 || determinant <= DEGENERATE * s[0] * s[2] {
+        return None;
+    }
+    let a = (y[0] * s[2] - y[1] * s[1]) / determinant;
+    let b = (y[1] * s[0] - y[0] * s[1]) / determinant;
+    finite([a, b / scale])
+}
+
+/// Least-squares parabola `a + b·t + c·t²`: `[a, b, c]`. As [`line_through`].
+pub fn parabola_through(t: &[f64], x: &[f64]) -> Option<[f64; 3]> {
+    let scale = largest(t)?;
+    let (mut s, mut y) = ([0.0; 5], [0.0; 3]);
+    for (&t, &x) in t.iter().zip(x) {
+        let u = t / scale;
+        let uu = u * u;
+        s[0] += 1.0;
+        s[1] += u;
+        s[2] += uu;
+        s[3] += uu * u;
+        s[4] += uu * uu;
+        y[0] += x;
+        y[1] += x * u;
+        y[2] += x * uu;
+    }
+    // Cofactors of the symmetric 3 × 3 matrix.
+    let (a, b, c) = (
+        s[2] * s[4] - s[3] * s[3],
+        s[3] * s[2] - s[1] * s[4],
+        s[1] * s[3] - s[2] * s[2],
+    );
+    let determinant = s[0] * a + s[1] * b + s[2] * c;
+    if s[0] < 3.0 || determinant <= DEGENERATE * s[0] * s[2] * s[4] {
+        return None;
+    }
+    let (d, e, f) = (
+        s[0] * s[4] - s[2] * s[2],
+        s[2] * s[1] - s[0] * s[3],
+        s[0] * s[2] - s[1] * s[1],
+    );
+    finite([
+        (a * y[0] + b * y[1] + c * y[2]) / determinant,
+        (b * y[0] + d * y[1] + e * y[2]) / determinant / scale,
+        (c * y[0] + e * y[1] + f * y[2]) / determinant / (scale * scale),
+    ])
+}
+
+/// A determinant below this share of its diagonal has lost its digits.
+const DEGENERATE: f64 = 1e-10;
+
+fn largest(t: &[f64]) -> Option<f64> {
+    let scale = t.iter().fold(0.0_f64, |m, t| m.max(t.abs()));
+    (scale > 0.0 && scale.is_finite()).then_some(scale)
+}
+
+fn finite<const N: usize>(values: [f64; N]) -> Option<[f64; N]> {
+    values.iter().all(|v| v.is_finite()).then_some(values)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -147,5 +219,35 @@ mod tests {
         assert!(savitzky_golay(3, 4, 0).is_none());
         assert!(savitzky_golay(4, 2, 0).is_none());
         assert!(polynomial_weights(&[0.0, 0.0, 0.0], 1, 0).is_none());
+    }
+
+    #[test]
+    fn sums_of_powers_agree_with_the_orthogonal_way() {
+        for (low, high) in [(-40, 41), (1, 38), (-30, 0), (-3, 60)] {
+            let t: Vec<f64> = (low..high)
+                .map(|i| 1e-3 * (f64::from(i) + 0.2 * f64::from(i % 3)))
+                .collect();
+            let x: Vec<f64> = t
+                .iter()
+                .map(|t| 0.02 + 3.0 * t + 80.0 * t * t + 1e-4 * (900.0 * t).sin())
+                .collect();
+            let by_weights = |order: usize, k: usize| -> f64 {
+                polynomial_weights(&t, order, k)
+                    .unwrap()
+                    .iter()
+                    .zip(&x)
+                    .map(|(w, x)| w * x)
+                    .sum()
+            };
+            let [a, b] = line_through(&t, &x).unwrap();
+            assert!((a / by_weights(1, 0) - 1.0).abs() < 1e-10);
+            assert!((b / by_weights(1, 1) - 1.0).abs() < 1e-10);
+            let [a, b, c] = parabola_through(&t, &x).unwrap();
+            assert!((a / by_weights(2, 0) - 1.0).abs() < 1e-10);
+            assert!((b / by_weights(2, 1) - 1.0).abs() < 1e-9);
+            assert!((2.0 * c / by_weights(2, 2) - 1.0).abs() < 1e-9);
+        }
+        assert!(line_through(&[0.5, 0.5], &[1.0, 2.0]).is_none());
+        assert!(parabola_through(&[0.5, 0.7], &[1.0, 2.0]).is_none());
     }
 }

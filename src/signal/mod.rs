@@ -6,8 +6,10 @@ mod noise;
 mod periodic;
 mod regression;
 
-pub use interpolate::{HatGrid, cubic_at, hat_regression};
-pub use local_fit::{dot_circular, polynomial_weights, savitzky_golay};
+pub use interpolate::{CubicGrid, HatGrid, cubic_at, hat_regression};
+pub use local_fit::{
+    dot_circular, line_through, parabola_through, polynomial_weights, savitzky_golay,
+};
 pub use noise::{noise_of, quantum_of};
 pub use periodic::{
     Harmonic, circular_savitzky_golay, fourth_order_difference, harmonics, sample_circular,

@@ -1,6 +1,7 @@
 //! The step builder: like cycles in a row become a step; each is reduced as it closes, so
 //! that a step of a million cycles takes no more room than one of a hundred.
 
+use super::bounds::keep_within;
 use super::gathering::Gathering;
 use super::{Motion, Step};
 use crate::cycles::Cycle;
@@ -70,7 +71,7 @@ impl StepBuilder {
     /// Takes the next cycle.
     pub fn push(&mut self, cycle: Cycle) {
         match &mut self.open {
-            Some(open) if open.is_like(&cycle, &self.settings) => open.add(cycle.clone()),
+            Some(open) if open.is_like(&cycle, &self.settings) => open.add(&cycle),
             _ => {
                 self.close(Some(&cycle));
                 let before = self.last.take().filter(|c| c.segment == cycle.segment);
@@ -87,6 +88,7 @@ impl StepBuilder {
         };
         if step.cycles > 1 {
             self.steps.push(step);
+            keep_within(&mut self.steps, &self.settings);
         } else if self.lone.len() < MOST_LONE {
             self.lone.push(step);
         }

@@ -8,17 +8,28 @@ use crate::signal::fourth_order_difference;
 /// a polygon does (by (2π/N)²/6 of it; an exact property of the inscribed polygon).
 pub fn work(travel: &[f64], force: &[f64], turn_phase: f64) -> (f64, f64) {
     let n = travel.len().min(force.len());
-    let turn = (turn_phase * n as f64).round() as usize;
-    let mut parts = (0.0, 0.0);
-    for (i, f) in force.iter().take(n).enumerate() {
-        let work = f * fourth_order_difference(travel, i);
-        if i < turn {
-            parts.0 += work;
-        } else {
-            parts.1 += work;
-        }
+    let turn = ((turn_phase * n as f64).round() as usize).min(n);
+    let (travel, force) = (&travel[..n], &force[..n]);
+    (part(travel, force, 0, turn), part(travel, force, turn, n))
+}
+
+/// `Σ F dx` over the points from `from` to before `to`. Away from the ends of the array the
+/// neighbours stand beside each other, which is most of the work of a long log.
+fn part(travel: &[f64], force: &[f64], from: usize, to: usize) -> f64 {
+    let n = travel.len();
+    let at_edge = |i: usize| force[i] * fourth_order_difference(travel, i);
+    if n < 5 {
+        return (from..to).map(at_edge).sum();
     }
-    parts
+    let inner = from.max(2)..to.min(n - 2).max(from.max(2));
+    let mut sum: f64 = (from..inner.start.min(to)).map(at_edge).sum();
+    let neighbours = travel[inner.start - 2..].windows(5);
+    for (f, x) in force[inner.clone()].iter().zip(neighbours) {
+        sum += f * ((8.0 * (x[3] - x[1]) - (x[4] - x[0])) / 12.0);
+    }
+    sum + (inner.end.max(inner.start.min(to))..to)
+        .map(at_edge)
+        .sum::<f64>()
 }
 
 /// `∮ F v dt` of one cycle with a supplied velocity, J; the even grid makes the plain sum

@@ -76,7 +76,7 @@ impl Gathering {
             last_temperature: None,
             before,
         };
-        new.add(cycle);
+        new.add(&cycle);
         new
     }
 
@@ -101,7 +101,7 @@ impl Gathering {
         rms <= settings.same_shape * half && shift <= 2.0 * settings.same_shape * half
     }
 
-    pub(super) fn add(&mut self, cycle: Cycle) {
+    pub(super) fn add(&mut self, cycle: &Cycle) {
         self.cycles += 1;
         self.stroke.add(cycle.stroke_m);
         self.period.add(cycle.period_s);
@@ -113,14 +113,14 @@ impl Gathering {
             .map(|(_, end)| end)
             .or(self.last_temperature);
         if self.held.len() < HELD {
-            self.held.push(cycle);
+            self.held.push(cycle.clone());
             if self.held.len() == HELD {
                 self.guide = Some(self.guide_of_held());
             }
             return;
         }
-        let summary = self.summary(&cycle);
-        self.take_in(&cycle, &summary);
+        let summary = self.summary(cycle);
+        self.take_in(cycle, &summary);
         self.series.push(summary);
         self.keep(cycle);
     }
@@ -153,10 +153,10 @@ impl Gathering {
     }
 
     /// Keeps whole cycles evenly spread over the step.
-    fn keep(&mut self, cycle: Cycle) {
+    fn keep(&mut self, cycle: &Cycle) {
         let place = self.cycles - HELD as u64 - 1;
         if place.is_multiple_of(self.stride) {
-            self.kept.push(cycle);
+            self.kept.push(cycle.clone());
         }
         if self.kept.len() > Step::MOST_KEPT {
             self.kept = thin(std::mem::take(&mut self.kept));

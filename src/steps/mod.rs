@@ -1,5 +1,6 @@
 //! Steps: runs of like cycles, and everything that can be said of one speed.
 
+mod bounds;
 pub mod branches;
 mod builder;
 pub mod energy;

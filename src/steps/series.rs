@@ -47,7 +47,8 @@ pub(super) fn thin<T>(items: Vec<T>) -> Vec<T> {
     items.into_iter().step_by(2).collect()
 }
 
-fn merge(a: &CycleSummary, b: &CycleSummary) -> CycleSummary {
+/// Two neighbouring blocks as one.
+pub(super) fn merge(a: &CycleSummary, b: &CycleSummary) -> CycleSummary {
     let (na, nb) = (f64::from(a.count), f64::from(b.count));
     let mean = |x: f64, y: f64| (x * na + y * nb) / (na + nb);
     let both = |x: Option<f64>, y: Option<f64>| match (x, y) {

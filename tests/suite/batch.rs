@@ -553,11 +553,11 @@ fn families_and_days_come_from_the_labels() {
         } else {
             1500.0 + 4.0 * ((i * 7) % 20) as f64
         };
-        let labels = format!("part: M{}\ndate: 2026-03-{:02}\n", i % 2, 1 + i / 4);
+        let labels = format!("lot: M{}\ndate: 2026-03-{:02}\n", i % 2, 1 + i / 4);
         std::fs::write(runs.join(format!("{i:02}.csv")), run_text(damping, &labels)).unwrap();
     }
     batch(&runs, &out)
-        .args(["--family", "part"])
+        .args(["--family", "lot"])
         .assert()
         .success();
     let rows = table(&out.join("runs.csv"));

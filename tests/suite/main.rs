@@ -1,6 +1,7 @@
 //! End-to-end and cross-room tests, in one binary so that it links once.
 
 mod batch;
+mod chunks;
 mod cli;
 mod compare;
 mod conversions;
