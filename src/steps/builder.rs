@@ -75,7 +75,7 @@ impl StepBuilder {
             _ => {
                 self.close(Some(&cycle));
                 let before = self.last.take().filter(|c| c.segment == cycle.segment);
-                self.open = Some(Gathering::new(cycle.clone(), before));
+                self.open = Some(Gathering::new(&cycle, before));
             }
         }
         self.last = Some(cycle);

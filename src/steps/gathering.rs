@@ -51,7 +51,7 @@ const FEW_CYCLES: u64 = 4;
 const EDGE_ALIKE: f64 = 0.03;
 
 impl Gathering {
-    pub(super) fn new(cycle: Cycle, before: Option<Cycle>) -> Self {
+    pub(super) fn new(cycle: &Cycle, before: Option<Cycle>) -> Self {
         let mut new = Self {
             first: cycle.clone(),
             held: Vec::new(),
@@ -76,7 +76,7 @@ impl Gathering {
             last_temperature: None,
             before,
         };
-        new.add(&cycle);
+        new.add(cycle);
         new
     }
 
