@@ -105,6 +105,12 @@ pub struct IntakeArgs {
     /// Decimal mark: `.` or `,`
     #[arg(long)]
     pub decimal: Option<char>,
+    /// Stroke of the machine's crank, for a file with crank angle instead of travel
+    #[arg(long, value_name = "MM")]
+    pub crank_stroke: Option<f64>,
+    /// Crank radius over rod length, for the same; 0 is a pure sine
+    #[arg(long, value_name = "RATIO")]
+    pub rod_ratio: Option<f64>,
     /// Intake card: all of these, written once for a given dyno
     #[arg(long, value_name = "CARD.toml")]
     pub intake: Option<PathBuf>,

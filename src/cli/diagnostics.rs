@@ -123,12 +123,15 @@ fn cut(place: &Place, label: &mut Option<String>) -> Option<(String, std::ops::R
         && span.end <= text.len();
     let span = if marks { span } else { whole };
     // Keep the mark in view: start a third of the width before it.
-    let first = text
-        .char_indices()
-        .rev()
-        .filter(|(at, _)| *at <= span.start)
-        .nth(SHOWN / 3)
-        .map_or(0, |(at, _)| at);
+    let first = if text.chars().count() <= SHOWN {
+        0
+    } else {
+        text.char_indices()
+            .rev()
+            .filter(|(at, _)| *at <= span.start)
+            .nth(SHOWN / 3)
+            .map_or(0, |(at, _)| at)
+    };
     let rest = text.get(first..)?;
     let last = rest
         .char_indices()

@@ -56,6 +56,30 @@ impl IntakeArgs {
                 .help("give samples per second, such as --rate 1000"),
             );
         }
+        options.crank_stroke_m = self.crank_stroke.map(|mm| mm * 1e-3);
+        options.rod_ratio = self.rod_ratio;
+        if let Some(stroke) = self.crank_stroke.filter(|s| !(s.is_finite() && *s > 0.0)) {
+            problems.push(
+                Notice::error(
+                    "bad-crank",
+                    format!(
+                        "--crank-stroke {stroke}: a stroke is a number of millimetres above zero"
+                    ),
+                )
+                .help("give twice the crank radius, such as --crank-stroke 50"),
+            );
+        }
+        if let Some(ratio) = self.rod_ratio.filter(|r| !(0.0..1.0).contains(r)) {
+            problems.push(
+                Notice::error(
+                    "bad-crank",
+                    format!(
+                        "--rod-ratio {ratio}: crank radius over rod length lies between 0 and 1"
+                    ),
+                )
+                .help("give radius / length, such as --rod-ratio 0.2"),
+            );
+        }
         match self.delimiter.as_deref().map(delimiter).transpose() {
             Ok(mark) => options.delimiter = mark,
             Err(problem) => problems.push(*problem),

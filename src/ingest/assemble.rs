@@ -155,6 +155,11 @@ impl Assembler {
         self.label = label;
     }
 
+    /// True if the segment at hand has a name.
+    pub(super) fn is_named(&self) -> bool {
+        self.label.is_some()
+    }
+
     /// True if a row at `time` would follow on from the last one.
     pub(super) fn follows_on(&self, time: Option<f64>) -> bool {
         match (time, self.last_time, self.typical) {

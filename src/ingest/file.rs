@@ -2,7 +2,6 @@
 
 use std::path::Path;
 
-use super::IntakeOptions;
 use super::assemble::{Assembler, Places};
 use super::header;
 use super::look::{self, First, LOOK_ROWS, TimeBase};
@@ -10,6 +9,7 @@ use super::names::fold;
 use super::plan::Plan;
 use super::rows::{self, Odd, RowShape, Rows};
 use super::source::TextSource;
+use super::{IntakeOptions, Reading};
 use crate::notice::{Error, Fault, Notice, PROBLEMS_SHOWN, Place};
 use crate::recording::{Chunk, Layout, Role, SourceFile};
 use crate::units::Quantity;
@@ -52,6 +52,8 @@ pub(super) struct File {
     label: Option<String>,
     /// The header came again since the last row.
     again: bool,
+    /// Lines of text stand between the first rows.
+    labelled: bool,
     /// Seams that text or blank lines made.
     pub(super) breaks: u64,
     bad: Vec<Notice>,
@@ -63,7 +65,7 @@ impl File {
     ///
     /// # Errors
     /// [`Fault::Input`] if there is no table in it.
-    pub(super) fn open(path: &Path, options: &IntakeOptions) -> Result<Self, Error> {
+    pub(super) fn open(path: &Path, reading: &Reading) -> Result<Self, Error> {
         let mut source = TextSource::open(path)?;
         let line_end = source.line_end();
         let block = source.next_block()?.unwrap_or_default();
@@ -73,6 +75,14 @@ impl File {
             .split(char::from(line_end))
             .map(|l| l.trim_end_matches(['\r', '\n']))
             .collect();
+        let options = &reading.options;
+        if let Some(card) = &reading.card {
+            // Looked at without the card's help, so that a departure shows.
+            card.check(
+                &Plan::make(&lines, &reading.said, &source.path)?,
+                &source.path,
+            )?;
+        }
         let plan = Plan::make(&lines, options, &source.path)?;
         let skip = offset_of_line(&block, line_end, plan.table.data);
         let lines_before = plan.table.data as u64;
@@ -92,12 +102,29 @@ impl File {
             blank: false,
             label: None,
             again: false,
+            labelled: false,
             breaks: 0,
             bad: Vec::new(),
             bad_rows: 0,
         };
         file.understand();
+        if let Some(label) = file.first_label(&lines) {
+            file.assembler.name_segment(Some(label));
+        }
         Ok(file)
+    }
+
+    /// What names the first segment: text between header and data, or a speed or stroke
+    /// frequency said before the table.
+    fn first_label(&self, lines: &[&str]) -> Option<String> {
+        let table = &self.plan.table;
+        let under = lines.get(table.header? + 1..table.data)?;
+        let text = under.iter().find(|l| {
+            let cells = self.plan.dialect.split(l);
+            l.chars().any(char::is_alphanumeric) && !header::is_units_row(&cells)
+        });
+        text.map(|t| label_of(t))
+            .or_else(|| table.preamble.values.get("speed").cloned())
     }
 
     /// Lets the first rows settle what the header left open, and sets the clock.
@@ -119,6 +146,14 @@ impl File {
             }
             self.base = look::examine(&mut self.plan, &First::new(first, places), rate.is_some());
         }
+        self.labelled = parsed.iter().flat_map(|p| &p.odd).any(|odd| {
+            let bytes = head
+                .get(odd.from as usize..odd.to as usize)
+                .unwrap_or_default();
+            let text = String::from_utf8_lossy(bytes);
+            let cells = self.plan.dialect.split(text.trim());
+            !odd.blank && is_label(&cells) && !text.starts_with(['#', '%', '*', '/'])
+        });
         let (shape, places) = self.plan.shape(line_end);
         self.shape = shape;
         self.places = places.iter().map(|p| Places::of(p)).collect();
@@ -160,8 +195,53 @@ impl File {
                 None => return Ok(None),
             },
         };
+        let block = self.without_torn_row(block);
         let rows = rows::parse(&block, &self.shape);
         Ok(Some(Parsed { block, rows }))
+    }
+
+    /// A file still being written, or cut off, ends within a row: its last number may lack
+    /// digits. Such a row, known by fewer decimals in its last cell than the row before, is
+    /// left out.
+    fn without_torn_row(&mut self, mut block: Vec<u8>) -> Vec<u8> {
+        let end = self.shape.line_end;
+        if block.is_empty() || block.last() == Some(&end) {
+            return block;
+        }
+        let Some(start) = memchr::memrchr(end, &block).map(|at| at + 1) else {
+            return block;
+        };
+        let (whole, torn) = block.split_at(start);
+        let before = whole.split_last().map_or(&[][..], |(_, rest)| rest);
+        let before = before
+            .get(memchr::memrchr(end, before).map_or(0, |at| at + 1)..)
+            .unwrap_or_default();
+        let decimals = |line: &[u8]| {
+            let line = line.trim_ascii_end();
+            let mark = memchr::memrchr(self.shape.decimal, line)?;
+            let digits = line.get(mark + 1..)?;
+            digits
+                .iter()
+                .all(u8::is_ascii_digit)
+                .then_some(digits.len())
+        };
+        let text = |line: &[u8]| {
+            self.plan
+                .dialect
+                .split(&String::from_utf8_lossy(line))
+                .len()
+        };
+        let shorter = match (decimals(before), decimals(torn)) {
+            (Some(b), Some(t)) => t < b,
+            (Some(_), None) => true,
+            _ => false,
+        };
+        if shorter && text(before) == text(torn) && !torn.trim_ascii().is_empty() {
+            block.truncate(start);
+            self.assembler.rows += 1;
+            self.assembler.drop_row("last row cut short");
+        }
+        block
     }
 
     /// Reads on until a chunk is ready or the file ends.
@@ -189,11 +269,25 @@ impl File {
 
     fn refuse_if_useless(&self) -> Result<(), Error> {
         let rows = self.assembler.rows;
-        let bad = self.bad_rows as f64;
-        if self.assembler.used() > 0 && bad <= MOST_BAD * rows as f64 {
+        let dropped = self.assembler.sampling().dropped;
+        let left_out: u64 = dropped.iter().map(|d| d.count).sum();
+        if self.assembler.used() > 0 && left_out as f64 <= MOST_BAD * rows as f64 {
             return Ok(());
         }
-        let mut error = if self.bad.is_empty() {
+        let reasons: Vec<String> = dropped
+            .iter()
+            .map(|d| format!("{} ({})", d.reason, d.count))
+            .collect();
+        let mut error = if self.bad.is_empty() && left_out > 0 {
+            Error::input(
+                "rows-unusable",
+                format!(
+                    "{left_out} of {rows} rows cannot be used: {}",
+                    reasons.join(", ")
+                ),
+            )
+            .help("look at the time column; if it is wrong, leave it out and give --rate HZ")
+        } else if self.bad.is_empty() {
             Error::input(
                 "no-rows",
                 "the table has a header but no usable row of numbers",
@@ -324,12 +418,7 @@ impl File {
             return self.replan(cells, text);
         }
         if self.assembler.rows > 0 && cells.iter().filter(|c| !c.trim().is_empty()).count() <= 4 {
-            let label: String = text
-                .trim_matches(['#', '%', '*', ' ', '"', ';', ',', '\t', '=', '-'])
-                .chars()
-                .filter(|c| !c.is_control())
-                .take(80)
-                .collect();
+            let label = label_of(text);
             // A comment within a run is no new segment unless it names a speed or a step.
             let comment = text.trim_start().starts_with(['#', '%', '*', '/']);
             if !label.is_empty() && (!comment || super::loops::speed_in(&label).is_some()) {
@@ -470,29 +559,23 @@ impl File {
         }
     }
 
-    /// True if the block at hand is broken up by repeated headers, labels or blank lines.
+    /// True if the first block is broken up by repeated headers or labels.
     pub(super) fn looks_like_blocks(&self) -> bool {
-        let Some(block) = self.waiting.as_deref() else {
-            return false;
-        };
-        let part = first_lines(block, self.shape.line_end, usize::MAX, LOOK_DATA);
-        let columns = self.plan.table.columns.len();
-        let mut rows_seen = false;
-        for line in part.split(|b| *b == self.shape.line_end) {
-            let text = String::from_utf8_lossy(line);
-            let text = text.trim();
-            if text.is_empty() {
-                continue;
-            }
-            let cells = self.plan.dialect.split(text);
-            let named = text == self.plan.table.header_text.trim() && columns > 1;
-            if rows_seen && named {
-                return true;
-            }
-            rows_seen |= cells.len() > 1;
-        }
-        false
+        let header = self.plan.table.header_text.trim();
+        let part = self.waiting.as_deref().unwrap_or_default();
+        let part = first_lines(part, self.shape.line_end, usize::MAX, LOOK_DATA);
+        self.labelled
+            || !header.is_empty() && memchr::memmem::find(part, header.as_bytes()).is_some()
     }
+}
+
+/// A line of text as a label.
+fn label_of(text: &str) -> String {
+    text.trim_matches(['#', '%', '*', ' ', '"', ';', ',', '\t', '=', '-'])
+        .chars()
+        .filter(|c| !c.is_control())
+        .take(80)
+        .collect()
 }
 
 /// True for `Speed 2`, `Speed;100;mm/s`: a word first, and little else.

@@ -334,11 +334,21 @@ fn velocity_factor(plan: &mut Plan, factor: f64, alike: f64) {
         Notice::warning(
             "velocity-factor",
             format!(
-                "the velocity column is {factor:.4} times the derivative of travel; a unit of one of them, or the sample rate, is wrong. Travel is believed"
+                "the velocity column is {} times the derivative of travel; a unit of one of them, or the sample rate, is wrong. Travel is believed",
+                four_digits(factor)
             ),
         )
         .help("check the units of velocity and displacement (--unit) and the time base (--rate)"),
     );
+}
+
+/// A factor with four significant digits or so.
+fn four_digits(factor: f64) -> String {
+    if factor >= 100.0 {
+        format!("{factor:.0}")
+    } else {
+        format!("{factor:.4}")
+    }
 }
 
 fn nearest(quantity: Quantity, scale: f64) -> Option<Unit> {

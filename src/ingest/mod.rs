@@ -12,7 +12,9 @@
 //!
 //! `docs/intake.md` lists every liberty the reader takes.
 
+mod ahead;
 mod assemble;
+mod card;
 mod clock;
 mod damage;
 mod dialect;
@@ -41,6 +43,7 @@ use crate::notice::{Error, Notice};
 use crate::recording::{
     Closing, Layout, Polarity, Recording, Role, Sampling, SweepTable, Understanding,
 };
+pub use card::{CARD_SCHEMA, Card, CardColumn};
 use file::File;
 
 /// Everything the person said about the input (`--map`, `--unit`, `--rate`, …, a card).
@@ -68,6 +71,29 @@ pub struct IntakeOptions {
     pub rod_ratio: Option<f64>,
 }
 
+/// The options with the card worked in.
+#[derive(Debug, Clone)]
+struct Reading {
+    /// What holds: the command line's word over the card's.
+    options: IntakeOptions,
+    /// What the command line said.
+    said: IntakeOptions,
+    card: Option<Card>,
+}
+
+impl Reading {
+    fn new(said: &IntakeOptions) -> Result<Self, Error> {
+        let card = said.card.as_deref().map(Card::read).transpose()?;
+        Ok(Self {
+            options: card
+                .as_ref()
+                .map_or_else(|| said.clone(), |c| c.under(said)),
+            said: said.clone(),
+            card,
+        })
+    }
+}
+
 /// Opens files (several may be one damper's speeds) and reads enough to understand them.
 ///
 /// # Errors
@@ -77,7 +103,8 @@ pub fn open(paths: &[PathBuf], options: &IntakeOptions) -> Result<Recording, Err
     let Some(first) = files.pop_front() else {
         return Err(Error::usage("no-file", "no file was given"));
     };
-    let mut file = File::open(&first, options)?;
+    let reading = Reading::new(options)?;
+    let mut file = File::open(&first, &reading)?;
     match file.plan.layout {
         Layout::SweepTable if files.is_empty() => sweep(file),
         Layout::SweepTable => Err(Error::input(
@@ -90,8 +117,13 @@ pub fn open(paths: &[PathBuf], options: &IntakeOptions) -> Result<Recording, Err
             if layout == Layout::Wide {
                 wide::unfold(&mut file)?;
             }
-            let stream = stream::Stream::new(file, files, options)?;
-            Ok(Recording::Samples(Box::new(stream)))
+            let small = file.source.is_read() && files.is_empty();
+            let stream = stream::Stream::new(file, files, reading)?;
+            Ok(Recording::Samples(if small {
+                Box::new(stream)
+            } else {
+                Box::new(ahead::Ahead::start(stream)?)
+            }))
         }
     }
 }

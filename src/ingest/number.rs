@@ -151,3 +151,59 @@ pub(super) fn needs_grouping(text: &str, decimal: char) -> bool {
     cell(text, decimal).is_some()
         && leading(text.as_bytes(), decimal as u8).is_none_or(|(_, n)| n != text.len())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn marks_that_group_thousands_are_taken() {
+        assert_eq!(cell("1,234.5", '.'), Some(1234.5));
+        assert_eq!(cell("1.234.567,25", ','), Some(1_234_567.25));
+        assert_eq!(cell("12'345.5", '.'), Some(12_345.5));
+        assert_eq!(cell("12\u{2009}345", '.'), Some(12_345.0));
+        assert_eq!(cell("1,23", '.'), None);
+        assert_eq!(cell("12,34,567", '.'), None);
+        assert_eq!(cell("−3.5", '.'), Some(-3.5));
+        assert_eq!(cell("1e400", '.'), None);
+        assert_eq!(cell("", '.'), None);
+        assert_eq!(cell("-", '.'), None);
+    }
+
+    // The standard library reads decimals to the nearest double (IEEE 754, round to nearest
+    // even); every bit must agree.
+    proptest! {
+        #[test]
+        fn plain_numbers_read_to_the_nearest_double(whole in 0_u64..10_000_000_000, places in 0_usize..12, fraction in any::<u64>(), negative in any::<bool>(), tail in "[,;\t ]?[0-9]{0,9}") {
+            let fraction = format!("{:012}", fraction % 1_000_000_000_000);
+            let mut text = if negative { format!("-{whole}") } else { format!("{whole}") };
+            if places > 0 {
+                text += ".";
+                text += &fraction[..places];
+            }
+            let want: f64 = text.parse().unwrap();
+            let ended = format!("{text},{tail}");
+            for line in [text.as_str(), ended.as_str()] {
+                let (value, used) = leading(line.as_bytes(), b'.').unwrap();
+                prop_assert_eq!(value.to_bits(), want.to_bits());
+                prop_assert_eq!(used, text.len());
+            }
+        }
+
+        #[test]
+        fn any_double_written_out_reads_back(value in any::<f64>().prop_filter("finite", |v| v.is_finite())) {
+            for text in [format!("{value}"), format!("{value:e}"), format!("{value:.17e}")] {
+                prop_assert_eq!(cell(&text, '.').map(f64::to_bits), Some(value.to_bits()), "{}", text);
+            }
+        }
+
+        #[test]
+        fn any_text_is_a_number_or_not(text in ".{0,24}", comma in any::<bool>()) {
+            let decimal = if comma { ',' } else { '.' };
+            if let Some(value) = cell(&text, decimal) {
+                prop_assert!(value.is_finite());
+            }
+        }
+    }
+}

@@ -4,7 +4,9 @@
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::Path;
+use std::sync::mpsc::{Receiver, sync_channel};
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use encoding_rs::{Decoder, Encoding};
 use sha2::{Digest as _, Sha256};
@@ -17,6 +19,12 @@ pub(super) const BLOCK: usize = 4 << 20;
 
 /// The longest line taken as one. 10 000 columns of 20 characters are 200 KB.
 pub(super) const LONGEST_LINE: usize = 8 << 20;
+
+/// Unpacked bytes from which the ratio to the packed ones is looked at, and the ratio that
+/// is refused. Records of a dyno pack 3 to 20 times; text that repeats without end packs a
+/// thousand times.
+const BOMB_FROM: u64 = 64 << 20;
+const BOMB_RATIO: u64 = 200;
 
 /// Fingerprint and length of the bytes as they lie on the disk.
 #[derive(Debug, Clone, Default)]
@@ -51,10 +59,47 @@ impl<R: Read> Read for Tallying<R> {
     }
 }
 
+/// Where the bytes after the first block come from.
+enum Reader {
+    /// Nothing is left.
+    Done,
+    /// A thread of its own reads, unpacks and hashes ahead.
+    Ahead(Receiver<io::Result<Vec<u8>>>),
+}
+
+/// Blocks read ahead of the one being parsed.
+const AHEAD: usize = 2;
+
+impl Reader {
+    fn start(mut reader: Box<dyn Read + Send>) -> io::Result<Self> {
+        let (send, receive) = sync_channel(AHEAD);
+        std::thread::Builder::new()
+            .name("loopwork-read".into())
+            .spawn(move || {
+                loop {
+                    let block = read_up_to(&mut reader, BLOCK);
+                    let more = block.as_ref().is_ok_and(|b| b.len() == BLOCK);
+                    // Nobody listens any more once the stream has been dropped.
+                    if send.send(block).is_err() || !more {
+                        return;
+                    }
+                }
+            })?;
+        Ok(Self::Ahead(receive))
+    }
+
+    fn next(&mut self) -> io::Result<Vec<u8>> {
+        match self {
+            Self::Done => Ok(Vec::new()),
+            Self::Ahead(receive) => receive.recv().unwrap_or_else(|_| Ok(Vec::new())),
+        }
+    }
+}
+
 /// One file as text.
 pub(super) struct TextSource {
     pub(super) path: String,
-    reader: Box<dyn Read + Send>,
+    reader: Reader,
     tally: Arc<Mutex<Tally>>,
     decoder: Option<Decoder>,
     pub(super) encoding: String,
@@ -63,6 +108,8 @@ pub(super) struct TextSource {
     carry: Vec<u8>,
     at_end: bool,
     line_end: u8,
+    packed: bool,
+    unpacked: u64,
 }
 
 impl TextSource {
@@ -88,6 +135,11 @@ impl TextSource {
         let head = read_up_to(&mut reader, BLOCK).map_err(|e| unreadable(&name, &e))?;
         let at_end = head.len() < BLOCK;
         let found = encoding::guess(&head, at_end).map_err(|e| e.in_file(&name))?;
+        let reader = if at_end {
+            Reader::Done
+        } else {
+            Reader::start(reader).map_err(|e| unreadable(&name, &e))?
+        };
         let mut source = Self {
             path: name,
             reader,
@@ -101,6 +153,8 @@ impl TextSource {
             carry: Vec::new(),
             at_end,
             line_end: b'\n',
+            packed: packing.is_some(),
+            unpacked: 0,
         };
         if let Some(encoding) = found.decode_with {
             source.decoder = Some(decoder(encoding));
@@ -139,13 +193,13 @@ impl TextSource {
     /// [`crate::notice::Fault::Input`] on a read error or a line beyond [`LONGEST_LINE`].
     pub(super) fn next_block(&mut self) -> Result<Option<Vec<u8>>, Error> {
         loop {
-            if let Some(end) = memchr::memrchr(self.line_end, &self.carry) {
-                let rest = self.carry.split_off(end + 1);
-                return Ok(Some(std::mem::replace(&mut self.carry, rest)));
-            }
             if self.at_end {
                 let rest = std::mem::take(&mut self.carry);
                 return Ok(if rest.is_empty() { None } else { Some(rest) });
+            }
+            if let Some(end) = memchr::memrchr(self.line_end, &self.carry) {
+                let rest = self.carry.split_off(end + 1);
+                return Ok(Some(std::mem::replace(&mut self.carry, rest)));
             }
             if self.carry.len() > LONGEST_LINE {
                 return Err(Error::input(
@@ -163,22 +217,39 @@ impl TextSource {
     }
 
     fn fill(&mut self) -> Result<(), Error> {
-        if self.decoder.is_none() {
-            let before = self.carry.len();
-            let got = (&mut self.reader)
-                .take(BLOCK as u64)
-                .read_to_end(&mut self.carry)
-                .map_err(|e| unreadable(&self.path, &e))?;
-            self.at_end = got < BLOCK;
-            debug_assert_eq!(self.carry.len(), before + got);
-            return Ok(());
-        }
-        let raw = read_up_to(&mut self.reader, BLOCK).map_err(|e| unreadable(&self.path, &e))?;
+        let raw = self.reader.next().map_err(|e| unreadable(&self.path, &e))?;
         self.at_end = raw.len() < BLOCK;
+        if self.decoder.is_none() {
+            self.carry.extend_from_slice(&raw);
+            return self.guard_against_bombs();
+        }
         let at_end = self.at_end;
         let text = self.decoded(&raw, at_end);
         self.carry.extend_from_slice(&text);
-        Ok(())
+        self.guard_against_bombs()
+    }
+
+    /// True once every byte has been read.
+    pub(super) fn is_read(&self) -> bool {
+        self.at_end
+    }
+
+    /// A packed file that unfolds to hundreds of times its size holds no measurement.
+    fn guard_against_bombs(&mut self) -> Result<(), Error> {
+        self.unpacked += BLOCK as u64;
+        if !self.packed || self.unpacked < BOMB_FROM {
+            return Ok(());
+        }
+        let (_, bytes) = self.tally();
+        if self.unpacked / bytes.max(1) < BOMB_RATIO {
+            return Ok(());
+        }
+        Err(Error::input(
+            "unfolds-without-end",
+            format!("the packed file unfolds to more than {BOMB_RATIO} times its size; no dyno's record does"),
+        )
+        .help("unpack it yourself and look at what is in it")
+        .in_file(&self.path))
     }
 
     /// Fingerprint and length of what was read so far.
@@ -194,8 +265,11 @@ fn decoder(encoding: &'static Encoding) -> Decoder {
     encoding.new_decoder_without_bom_handling()
 }
 
+/// First room for a block; a small file does not ask for 4 MB.
+const READ_STEP: usize = 64 << 10;
+
 fn read_up_to(reader: &mut dyn Read, most: usize) -> io::Result<Vec<u8>> {
-    let mut bytes = Vec::new();
+    let mut bytes = Vec::with_capacity(READ_STEP.min(most));
     reader.take(most as u64).read_to_end(&mut bytes)?;
     Ok(bytes)
 }
@@ -210,7 +284,35 @@ fn open_file(path: &Path, name: &str) -> Result<File, Error> {
         .help("name the files in it, or use `loopwork batch` for many runs")
         .in_file(name));
     }
-    File::open(path).map_err(|e| cannot_open(name, &e))
+    if about.is_file() {
+        return File::open(path).map_err(|e| cannot_open(name, &e));
+    }
+    open_pipe(path, name)
+}
+
+/// How long a pipe may take until somebody writes into it.
+const PIPE_PATIENCE: Duration = Duration::from_millis(1500);
+
+/// Opening a pipe waits for its writer; nobody may ever come.
+fn open_pipe(path: &Path, name: &str) -> Result<File, Error> {
+    let (send, receive) = sync_channel(1);
+    let wanted = path.to_owned();
+    std::thread::Builder::new()
+        .name("loopwork-open".into())
+        .spawn(move || {
+            // If the wait is over by then, nobody listens.
+            let _ = send.send(File::open(wanted));
+        })
+        .map_err(|e| cannot_open(name, &e))?;
+    match receive.recv_timeout(PIPE_PATIENCE) {
+        Ok(opened) => opened.map_err(|e| cannot_open(name, &e)),
+        Err(_) => Err(Error::input(
+            "silent-pipe",
+            format!("{name} is a pipe, and nobody writes into it"),
+        )
+        .help("start the program that writes first, or give a file")
+        .in_file(name)),
+    }
 }
 
 fn cannot_open(name: &str, error: &io::Error) -> Error {

@@ -3,11 +3,11 @@
 use std::collections::VecDeque;
 use std::path::PathBuf;
 
-use super::IntakeOptions;
 use super::damage::Damage;
 use super::file::File;
 use super::loops::Loops;
 use super::motion::Motion;
+use super::{IntakeOptions, Reading};
 use crate::notice::{Error, Notice};
 use crate::recording::{
     Chunk, Closing, Dropped, Layout, Role, SampleStream, Sampling, SourceFile, Understanding,
@@ -16,7 +16,7 @@ use crate::recording::{
 /// The recording.
 pub(super) struct Stream {
     understanding: Understanding,
-    options: IntakeOptions,
+    reading: Reading,
     files: VecDeque<PathBuf>,
     file: File,
     motion: Motion,
@@ -35,7 +35,7 @@ impl Stream {
     pub(super) fn new(
         file: File,
         files: VecDeque<PathBuf>,
-        options: &IntakeOptions,
+        reading: Reading,
     ) -> Result<Self, Error> {
         let layout = if !files.is_empty() || file.looks_like_blocks() {
             Layout::Blocks
@@ -48,10 +48,10 @@ impl Stream {
             signs: file.plan.signs,
             metadata: file.plan.table.preamble.values.clone(),
         };
-        let motion = motion_of(&file, options)?;
+        let motion = motion_of(&file, &reading.options)?;
         Ok(Self {
             understanding,
-            options: options.clone(),
+            reading,
             files,
             file,
             motion,
@@ -133,7 +133,7 @@ impl Stream {
 
     fn open_next(&mut self, path: &std::path::Path) -> Result<(), Error> {
         self.close_file();
-        let file = File::open(path, &self.options)?;
+        let file = File::open(path, &self.reading)?;
         if matches!(file.plan.layout, Layout::SweepTable | Layout::Wide) {
             return Err(Error::input(
                 "mixed-layouts",
@@ -146,10 +146,12 @@ impl Stream {
         for chunk in self.motion.end() {
             self.pass_on(chunk);
         }
-        self.motion = motion_of(&file, &self.options)?;
+        self.motion = motion_of(&file, &self.reading.options)?;
         self.file = file;
         let stem = path.file_stem().map(|s| s.to_string_lossy().into_owned());
-        self.file.assembler.name_segment(stem);
+        if !self.file.assembler.is_named() {
+            self.file.assembler.name_segment(stem);
+        }
         Ok(())
     }
 }

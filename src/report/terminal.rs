@@ -179,11 +179,15 @@ impl Screen {
         grid.load_style(presets::NOTHING)
             .set_content_arrangement(ContentArrangement::Dynamic)
             .set_width(u16::try_from(self.look.width).unwrap_or(u16::MAX));
+        let units = columns_kept
+            .iter()
+            .any(|&c| table.columns.get(c).is_some_and(|c| c.kind.is_some()));
         grid.set_header(columns_kept.iter().map(|&c| {
             let heading = clean(table.heading(c).get(shown));
             match heading.rsplit_once(", ") {
                 Some((name, unit)) => format!("{name}\n{unit}"),
-                None => format!("{heading}\n"),
+                None if units => format!("{heading}\n"),
+                None => heading,
             }
         }));
         for r in 0..table.rows.len() {

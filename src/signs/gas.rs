@@ -1,6 +1,6 @@
 //! The gas force as evidence of which way is compression.
 
-use nalgebra::{Matrix4, Vector4};
+use nalgebra::{SMatrix, SVector};
 
 use super::strokes::{Series, Stroke};
 use crate::recording::Polarity;
@@ -9,7 +9,13 @@ use crate::recording::Polarity;
 /// hydraulic force is smallest and close to a straight line in speed.
 const NEAR_REST: f64 = 0.25;
 
-/// Strokes up to this multiple of the slowest stroke's speed are looked at.
+/// Strokes shorter than this share of the longest are ramps.
+const WHOLE_STROKE: f64 = 0.8;
+
+/// So many slowest strokes are wanted at least.
+const SLOW_STROKES: usize = 6;
+
+/// Strokes up to this multiple of the slowest strokes' speed are looked at.
 const SLOWEST_BAND: f64 = 1.5;
 
 /// Standard errors by which gas force and its rise must differ from zero.
@@ -23,6 +29,12 @@ const OVER_FRICTION: f64 = 1.0;
 /// The rise over the stroke, as a share of the gas force, must lie in this range. A gas
 /// chamber gives 5–100 %; an offset of the load cell alone rises by nothing.
 const RISE_SHARE: (f64, f64) = (0.02, 3.0);
+
+/// Bins of travel in which the two strokes are averaged.
+const BINS: usize = 24;
+
+/// Independent values a stroke is counted for.
+const PER_STROKE: f64 = 8.0;
 
 /// Samples the fit needs at least.
 const LEAST_SAMPLES: usize = 40;
@@ -83,7 +95,8 @@ impl GasEvidence {
     }
 }
 
-/// Fits the force near rest in the slowest strokes.
+/// Fits the force in the slowest strokes: near rest for the gas force, over the whole of
+/// them for its rise.
 pub(super) fn look(series: &Series, strokes: &[Stroke]) -> Option<GasEvidence> {
     let speed = |s: &Stroke| -> f64 {
         let dt = series.time.get(s.to).unwrap_or(&0.0) - series.time.get(s.from).unwrap_or(&0.0);
@@ -93,93 +106,192 @@ pub(super) fn look(series: &Series, strokes: &[Stroke]) -> Option<GasEvidence> {
             f64::INFINITY
         }
     };
-    let slowest = strokes.iter().map(speed).fold(f64::INFINITY, f64::min);
-    if !slowest.is_finite() || slowest <= 0.0 {
-        return None;
-    }
-    let chosen: Vec<&Stroke> = strokes
+    let longest = strokes.iter().map(|s| s.length).fold(0.0, f64::max);
+    let whole: Vec<&Stroke> = strokes
         .iter()
-        .filter(|s| speed(s) <= SLOWEST_BAND * slowest)
+        .filter(|s| s.length >= WHOLE_STROKE * longest && speed(s).is_finite())
         .collect();
-    let mut rows: Vec<[f64; 5]> = Vec::new();
+    let mut speeds: Vec<f64> = whole.iter().map(|s| speed(s)).collect();
+    speeds.sort_by(f64::total_cmp);
+    let slow = *speeds.get(SLOW_STROKES.min(speeds.len()).checked_sub(1)?)?;
+    let chosen: Vec<&Stroke> = whole
+        .into_iter()
+        .filter(|s| speed(s) <= SLOWEST_BAND * slow)
+        .collect();
+    let mut near: Vec<Row> = Vec::new();
     let mut stroke_m: f64 = 0.0;
     for stroke in &chosen {
         stroke_m = stroke_m.max(stroke.length);
-        near_rest(series, stroke, &mut rows);
+        let rows = rows_of(series, stroke);
+        let fastest = rows.iter().map(|r| r.v.abs()).fold(0.0, f64::max);
+        near.extend(rows.iter().filter(|r| r.v.abs() <= NEAR_REST * fastest));
     }
-    if rows.len() < LEAST_SAMPLES {
+    if near.len() < LEAST_SAMPLES {
         return None;
     }
-    fit(&rows, stroke_m, chosen.len())
+    let rest = fit(&near, stroke_m, chosen.len(), |r, v| {
+        [1.0, r.x / stroke_m, r.direction, v]
+    })?;
+    let rise = rise(series, &chosen, stroke_m)?;
+    let (low, high) = near
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), r| {
+            (lo.min(r.force), hi.max(r.force))
+        });
+    let known = |value: &Term| value.se.is_finite() && value.se < high - low;
+    if !known(&rest.gas) || !known(&rise) {
+        return None;
+    }
+    Some(GasEvidence {
+        force_n: rest.gas.value,
+        force_se: rest.gas.se,
+        rise_n_m: rise.value / stroke_m,
+        rise_se: rise.se / stroke_m,
+        friction_n: rest.friction,
+        stroke_m,
+    })
 }
 
-/// Rows (x − mid, sgn v, v, F, stroke) of the samples of one stroke that are near rest.
-fn near_rest(series: &Series, stroke: &Stroke, rows: &mut Vec<[f64; 5]>) {
+/// Rise of the force over the stroke, N: slope along travel of the mean of both strokes,
+/// cycle by cycle. Friction cancels in that mean, and a force that depends on speed alone
+/// is even about mid-stroke, so that neither can pass for a rise.
+fn rise(series: &Series, strokes: &[&Stroke], stroke_m: f64) -> Option<Term> {
+    let mut slopes = Vec::new();
+    for pair in strokes.windows(2) {
+        let [a, b] = pair else { continue };
+        if a.to != b.from || a.rising == b.rising {
+            continue;
+        }
+        let (one, other) = (by_travel(series, a), by_travel(series, b));
+        let (mut sxx, mut sxy) = (0.0, 0.0);
+        for (k, (p, q)) in one.iter().zip(&other).enumerate() {
+            if let (Some(p), Some(q)) = (p, q) {
+                let x = (k as f64 + 0.5) / BINS as f64 - 0.5;
+                sxx += x * x;
+                sxy += x * 0.5 * (p + q);
+            }
+        }
+        let length = 0.5 * (a.length + b.length);
+        if sxx > 0.0 {
+            slopes.push(sxy / sxx * stroke_m / length);
+        }
+    }
+    let n = slopes.len() as f64;
+    if slopes.len() < 2 {
+        return None;
+    }
+    let mean = slopes.iter().sum::<f64>() / n;
+    let variance = slopes.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / (n - 1.0);
+    Some(Term {
+        value: mean,
+        se: (variance / n).sqrt(),
+    })
+}
+
+/// Mean force of a stroke in even bins of travel from its lower to its upper end.
+fn by_travel(series: &Series, stroke: &Stroke) -> Vec<Option<f64>> {
+    let mut sums = vec![(0.0, 0_u32); BINS];
+    let ends = (series.travel.get(stroke.from), series.travel.get(stroke.to));
+    if let (Some(a), Some(b)) = ends {
+        let low = a.min(*b);
+        for i in stroke.from..=stroke.to {
+            if let (Some(x), Some(f)) = (series.travel.get(i), series.force.get(i)) {
+                let bin = ((x - low) / stroke.length * BINS as f64).floor();
+                if let Some((sum, count)) = sums.get_mut(bin.max(0.0) as usize) {
+                    *sum += f;
+                    *count += 1;
+                }
+            }
+        }
+    }
+    // The outermost bins hold the turns, where lag and inertia show most.
+    sums.iter()
+        .enumerate()
+        .map(|(k, (sum, count))| {
+            let inner = (1..BINS - 1).contains(&k);
+            (inner && *count > 0).then(|| sum / f64::from(*count))
+        })
+        .collect()
+}
+
+/// One sample of a stroke.
+#[derive(Debug, Clone, Copy)]
+struct Row {
+    /// Travel from mid-stroke.
+    x: f64,
+    direction: f64,
+    v: f64,
+    force: f64,
+}
+
+/// A fitted coefficient and its standard error.
+#[derive(Debug, Clone, Copy)]
+struct Term {
+    value: f64,
+    se: f64,
+}
+
+struct Fit {
+    gas: Term,
+    friction: f64,
+}
+
+fn rows_of(series: &Series, stroke: &Stroke) -> Vec<Row> {
     let count = stroke.to.saturating_sub(stroke.from);
     // Speed over about a fortieth of the stroke, so that noise does not choose the samples.
     let half = (count / 80).max(1);
-    let (Some(x0), Some(x1)) = (series.travel.get(stroke.from), series.travel.get(stroke.to))
-    else {
-        return;
-    };
-    let mid = 0.5 * (x0 + x1);
-    let mut found: Vec<[f64; 5]> = Vec::with_capacity(count);
-    let mut fastest: f64 = 0.0;
-    for i in (stroke.from + half)..=(stroke.to.saturating_sub(half)) {
-        let at = |v: &[f64], k: usize| v.get(k).copied().unwrap_or(f64::NAN);
-        let dt = at(&series.time, i + half) - at(&series.time, i - half);
-        let v = (at(&series.travel, i + half) - at(&series.travel, i - half)) / dt;
-        if v.is_finite() {
-            fastest = fastest.max(v.abs());
-            let direction = if stroke.rising { 1.0 } else { -1.0 };
-            found.push([
-                at(&series.travel, i) - mid,
+    let at = |v: &[f64], k: usize| v.get(k).copied().unwrap_or(f64::NAN);
+    let mid = 0.5 * (at(&series.travel, stroke.from) + at(&series.travel, stroke.to));
+    let direction = if stroke.rising { 1.0 } else { -1.0 };
+    ((stroke.from + half)..=(stroke.to.saturating_sub(half)))
+        .map(|i| {
+            let dt = at(&series.time, i + half) - at(&series.time, i - half);
+            Row {
+                x: at(&series.travel, i) - mid,
                 direction,
-                v,
-                at(&series.force, i),
-                0.0,
-            ]);
-        }
-    }
-    rows.extend(
-        found
-            .into_iter()
-            .filter(|r| r[2].abs() <= NEAR_REST * fastest),
-    );
+                v: (at(&series.travel, i + half) - at(&series.travel, i - half)) / dt,
+                force: at(&series.force, i),
+            }
+        })
+        .filter(|r| r.v.is_finite() && r.force.is_finite())
+        .collect()
 }
 
-fn fit(rows: &[[f64; 5]], stroke_m: f64, strokes: usize) -> Option<GasEvidence> {
-    let x_unit = stroke_m.max(f64::MIN_POSITIVE);
-    let v_unit = rows.iter().map(|r| r[2].abs()).fold(0.0, f64::max);
-    if v_unit <= 0.0 {
+/// Least squares with four terms: gas, rise, friction, slope.
+fn fit(
+    rows: &[Row],
+    stroke_m: f64,
+    strokes: usize,
+    terms: impl Fn(&Row, f64) -> [f64; 4],
+) -> Option<Fit> {
+    let v_unit = rows.iter().map(|r| r.v.abs()).fold(0.0, f64::max);
+    if v_unit <= 0.0 || stroke_m <= 0.0 {
         return None;
     }
-    let design = |r: &[f64; 5]| Vector4::new(1.0, r[0] / x_unit, r[1], r[2] / v_unit);
-    let mut normal = Matrix4::zeros();
-    let mut right = Vector4::zeros();
+    let design = |r: &Row| SVector::<f64, 4>::from(terms(r, r.v / v_unit));
+    let mut normal = SMatrix::<f64, 4, 4>::zeros();
+    let mut right = SVector::<f64, 4>::zeros();
     for row in rows {
         let d = design(row);
         normal += d * d.transpose();
-        right += d * row[3];
+        right += d * row.force;
     }
     let inverse = normal.try_inverse()?;
     let beta = inverse * right;
     let squares: f64 = rows
         .iter()
-        .map(|r| (r[3] - design(r).dot(&beta)).powi(2))
+        .map(|r| (r.force - design(r).dot(&beta)).powi(2))
         .sum();
     let n = rows.len() as f64;
-    // Neighbouring samples share their error; count one independent value per stroke end
-    // and quarter, not per sample.
-    let independent = (strokes as f64 * 8.0).min(n).max(5.0);
-    let variance = squares / (n - 4.0) * (n / independent);
-    let se = |i: usize| (inverse[(i, i)] * variance).max(0.0).sqrt();
-    Some(GasEvidence {
-        force_n: beta[0],
-        force_se: se(0),
-        rise_n_m: beta[1] / x_unit,
-        rise_se: se(1) / x_unit,
-        friction_n: beta[2],
-        stroke_m,
+    // Neighbouring samples share their error: so many independent values per stroke.
+    let independent = (strokes as f64 * PER_STROKE).min(n).max(5.0);
+    let variance = squares / n * (n / (independent - 4.0));
+    let term = |i: usize| Term {
+        value: beta[i],
+        se: (inverse[(i, i)] * variance).max(0.0).sqrt(),
+    };
+    Some(Fit {
+        gas: term(0),
+        friction: beta[2],
     })
 }
