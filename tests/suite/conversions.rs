@@ -33,7 +33,6 @@ fn factors_are_those_of_nist_sp_811() {
         (Pressure, "kgf/cm2", 9.806_65e4, true),
         (Pressure, "mmHg", 1.333_224e2, false),
         (Angle, "deg", 1.745_329e-2, false),
-        (Angle, "rev", 6.283_185, false),
     ] {
         let ours = factor(quantity, symbol);
         // Half a unit of the seventh digit, or a rounding of the double.

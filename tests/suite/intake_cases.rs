@@ -272,7 +272,7 @@ fn a_clipped_load_cell_is_reported_and_a_clean_one_is_not() {
 #[test]
 fn time_with_too_few_digits_is_spread_evenly() {
     let coarse = read(rows(HEADER, 6.0, |i, c| {
-        c[0] = format!("{:.2}", (i as f64 / 500.0 * 100.0).floor() / 100.0)
+        c[0] = format!("{:.2}", (i as f64 / 500.0 * 100.0).floor() / 100.0);
     }));
     assert!(coarse.says("time-coarse").is_some());
     let time = coarse.column(|c| &c.time);
@@ -640,7 +640,7 @@ fn an_error_shows_the_line_with_the_cell_marked() {
     let path = folder.path().join("bad.csv");
     let text = rows(HEADER, 1.0, |i, c| {
         if i > 3 {
-            c[3] = "OVER".into()
+            c[3] = "OVER".into();
         }
     });
     std::fs::write(&path, text).expect("a file");
