@@ -21,6 +21,13 @@ const SLAB: usize = 1 << 15;
 const LONGEST_WAIT: usize = 1 << 21;
 /// Fewer samples than this in a cycle cannot show a loop (16 a cycle still give heat to 0.1 %).
 const FEWEST_SAMPLES: usize = 12;
+/// Travel stays within this share of the stroke of a turn for some time anyhow; it is at
+/// rest if it stays this many times as long as a sine would (a crank of rod ratio 2 stays
+/// 1.4 times as long at one end).
+const REST_SHARE: f64 = 0.001;
+const REST_TIMES: f64 = 1.7;
+/// Noise may lift a resting sample off the turn by this many standard deviations.
+const REST_NOISE: f64 = 8.0;
 /// A reversal is refined with the samples within this share of the stroke from it.
 const REFINE_SHARE: f64 = 0.06;
 
@@ -29,6 +36,7 @@ const REFINE_SHARE: f64 = 0.06;
 pub struct CycleFinder {
     reversals: Option<ReversalFinder>,
     despiker: Option<Despiker>,
+    noise: f64,
     time: Vec<f64>,
     travel: Vec<f64>,
     force: Vec<f64>,
@@ -58,6 +66,7 @@ impl CycleFinder {
         Self {
             reversals: None,
             despiker: None,
+            noise: 0.0,
             time: Vec::new(),
             travel: Vec::new(),
             force: Vec::new(),
@@ -75,6 +84,7 @@ impl CycleFinder {
     /// chunk serves.
     pub fn calibrate(&mut self, prefix: &Chunk) {
         let noise = noise_of(&prefix.travel).unwrap_or(0.0);
+        self.noise = noise;
         let quantum = quantum_of(&prefix.travel).unwrap_or(0.0);
         // The resolution matters only where it is coarse: in a smooth record the smallest
         // difference is a chance value near a reversal.
@@ -229,6 +239,12 @@ impl CycleFinder {
         let (start, low_a) = self.refine(ia, Turn::Extended, (b.travel - a.travel).abs());
         let (middle, high) = self.refine(ib, Turn::Compressed, (b.travel - a.travel).abs());
         let (end, low_c) = self.refine(ic, Turn::Extended, (b.travel - c.travel).abs());
+        // A machine that rests at the end of the stroke: the rest belongs to no cycle.
+        let (start, end) = self.without_rest(
+            (ia, start, low_a),
+            (ic, end, low_c),
+            (b.travel - a.travel).abs(),
+        );
         let period = end - start;
         if period <= 0.0 || middle <= start || middle >= end {
             return None;
@@ -261,6 +277,7 @@ impl CycleFinder {
             centre_m: centre,
             samples: (ic - ia) as u32,
             spikes,
+            end_travel_m: travel[0] + low_c - low_a,
             travel,
             force: grid.put(&force),
             velocity: self.optional(&self.velocity, from, to, &grid),
@@ -288,6 +305,38 @@ impl CycleFinder {
             (!good.is_empty()).then(|| good.iter().sum::<f64>() / good.len() as f64)
         };
         Some((mean(&all[..tenth])?, mean(&all[all.len() - tenth..])?))
+    }
+
+    /// Moves the start of a cycle to where travel leaves a rest, and its end to where travel
+    /// comes to one. Each turn is (sample, time, travel).
+    fn without_rest(&self, a: (usize, f64, f64), c: (usize, f64, f64), stroke: f64) -> (f64, f64) {
+        let (start, end) = (a.1, c.1);
+        let level = REST_SHARE * stroke + REST_NOISE * self.noise;
+        let span = |(at, _, turn): (usize, f64, f64)| {
+            let near = |i: &usize| (self.travel[*i] - turn).abs() <= level;
+            let low = (0..at).rev().take_while(near).last().unwrap_or(at);
+            let high = (at + 1..self.time.len())
+                .take_while(near)
+                .last()
+                .unwrap_or(at);
+            (self.time[low], self.time[high])
+        };
+        let (first, second) = (span(a), span(c));
+        // A sine spends this long either side of its turn within `level`.
+        let back = ((level - 0.5 * REST_NOISE * self.noise) / stroke).sqrt() / std::f64::consts::PI
+            * (end - start);
+        let longest = REST_TIMES * 2.0 * back;
+        let start = if first.1 - first.0 > longest {
+            (first.1 - back).max(start)
+        } else {
+            start
+        };
+        let end = if second.1 - second.0 > longest {
+            (second.0 + back).min(end)
+        } else {
+            end
+        };
+        (start, end)
     }
 
     /// Time and travel of a reversal between samples: the top of the least-squares parabola

@@ -43,6 +43,8 @@ pub struct Cycle {
     pub spikes: u32,
     /// Travel from mid-stroke, m, positive in compression.
     pub travel: Vec<f64>,
+    /// Travel from mid-stroke at the end of the cycle, m (`travel[0]` if it closes).
+    pub end_travel_m: f64,
     /// Force, N.
     pub force: Vec<f64>,
     /// The file's own velocity, m/s; empty if it has none.

@@ -18,9 +18,11 @@ pub struct StepSettings {
     /// A first or second cycle whose heat is off the later cycles' mean by more than this
     /// share (and four standard deviations) has not settled.
     pub settled: f64,
-    /// A lone cycle counts as a step only in a recording without better, and only if its
-    /// travel departs from a sine by less than this share of half the stroke.
+    /// A lone cycle counts as a step if its travel departs from a sine by less than this share
+    /// of half the stroke and it ends where it began to within this share of the stroke …
     pub lone_departure: f64,
+    /// … or, in a recording without better, by less than this.
+    pub lone_departure_at_worst: f64,
 }
 
 impl Default for StepSettings {
@@ -29,7 +31,8 @@ impl Default for StepSettings {
             alike: 0.03,
             same_shape: 0.04,
             settled: 0.01,
-            lone_departure: 0.08,
+            lone_departure: 0.015,
+            lone_departure_at_worst: 0.08,
         }
     }
 }
@@ -52,6 +55,10 @@ pub struct Steps {
     /// Whole cycles between steps, while the machine changed speed.
     pub between: u64,
 }
+
+/// A lone cycle this close in stroke and frequency to the step it touches belongs to the
+/// change of speed.
+const CHANGING: f64 = 0.15;
 
 /// Lone cycles kept for a recording that has nothing better.
 const MOST_LONE: usize = 256;
@@ -97,14 +104,42 @@ impl StepBuilder {
     /// Ends the recording.
     pub fn finish(mut self) -> Steps {
         self.close(None);
-        let mut between = self.lone.len() as u64;
         let mut steps = self.steps;
-        let regular = |s: &Step| {
-            s.motion == Motion::Triangle || s.departure_from_sine < self.settings.lone_departure
+        let regular = |s: &Step, within: f64| {
+            let shape = match s.motion {
+                Motion::Triangle => true,
+                // A short rod departs from a sine without being irregular.
+                Motion::Crank => s.departure_from_sine < self.settings.lone_departure_at_worst,
+                Motion::Sine | Motion::Other => s.departure_from_sine < within,
+            };
+            shape && s.closure < within
         };
-        if steps.is_empty() && self.lone.iter().filter(|s| regular(s)).count() * 2 > self.lone.len()
-        {
-            steps = self.lone.into_iter().filter(regular).collect();
+        let (clean, rest): (Vec<Step>, Vec<Step>) = self
+            .lone
+            .into_iter()
+            .partition(|s| regular(s, self.settings.lone_departure));
+        let mut between = rest.len() as u64;
+        // The last cycle of a change of speed may look clean; beside a step much like it, it
+        // is no speed of its own.
+        let changing = |c: &Step| {
+            steps.iter().any(|s| {
+                let near = |a: f64, b: f64| (a - b).abs() < CHANGING * b;
+                let gap = (c.start_s + c.period_s() - s.start_s)
+                    .abs()
+                    .min((s.start_s + s.cycles as f64 * s.period_s() - c.start_s).abs());
+                s.segment == c.segment
+                    && gap < 0.2 * c.period_s()
+                    && near(c.stroke_m, s.stroke_m)
+                    && near(c.frequency_hz, s.frequency_hz)
+            })
+        };
+        let (clean, passing): (Vec<Step>, Vec<Step>) =
+            clean.into_iter().partition(|c| !changing(c));
+        between += passing.len() as u64;
+        steps.extend(clean);
+        let worst = self.settings.lone_departure_at_worst;
+        if steps.is_empty() && rest.iter().filter(|s| regular(s, worst)).count() * 2 > rest.len() {
+            steps = rest.into_iter().filter(|s| regular(s, worst)).collect();
             between -= steps.len() as u64;
         }
         steps.sort_by(|a, b| {

@@ -245,6 +245,7 @@ impl Gathering {
             frequency_hz: 1.0 / period,
             motion: k.motion,
             departure_from_sine: k.departure,
+            closure: (self.first.end_travel_m - self.first.travel[0]).abs() / self.stroke.mean(),
             peak_velocity_m_s: PerDirection {
                 compression: k.peaks.compression.speed,
                 rebound: k.peaks.rebound.speed,

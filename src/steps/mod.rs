@@ -180,6 +180,9 @@ pub struct Step {
     pub motion: Motion,
     /// Largest departure of travel from the best sine, over half the stroke.
     pub departure_from_sine: f64,
+    /// Travel between the start and the end of the first cycle, over the stroke: not nought
+    /// while the machine changes stroke.
+    pub closure: f64,
     /// Largest speed, m/s, positive both ways.
     pub peak_velocity_m_s: PerDirection<f64>,
     /// Force at the instant of the largest speed, N, our signs.

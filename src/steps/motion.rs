@@ -168,8 +168,14 @@ fn speed_peak(
     }
     let (low, high) = region(&speed, top as isize, PEAK_REGION * largest, n as isize / 4);
     let (centre, value) = if motion == Motion::Triangle || high - low < 4 {
-        let mean = (low..=high).map(speed).sum::<f64>() / (high - low + 1) as f64;
-        (0.5 * (low + high) as f64, mean)
+        // The inner half: the ends are already turning.
+        let quarter = (high - low) / 4;
+        let (inner_low, inner_high) = (low + quarter, high - quarter);
+        let sum = (inner_low..=inner_high).map(speed).sum::<f64>();
+        (
+            0.5 * (low + high) as f64,
+            sum / (inner_high - inner_low + 1) as f64,
+        )
     } else {
         parabola_top(&speed, low, high).unwrap_or((top as f64, largest))
     };
@@ -219,7 +225,9 @@ fn parabola_top(speed: &impl Fn(isize) -> f64, low: isize, high: isize) -> Optio
                 .sum(),
         )
     };
-    let (level, slope, bend) = (part(2, 0)?, part(2, 1)?, part(2, 2)?);
+    // A quartic where there is room: a sine's top is not quite a parabola.
+    let order = if at.len() >= 12 { 4 } else { 2 };
+    let (level, slope, bend) = (part(order, 0)?, part(order, 1)?, part(order, 2)?);
     let shift = -slope / bend;
     let half = 0.5 * (high - low) as f64;
     (bend < 0.0 && shift.abs() <= half).then_some((middle + shift, level + 0.5 * slope * shift))
