@@ -241,8 +241,7 @@ impl CycleFinder {
         let (end, low_c) = self.refine(ic, Turn::Extended, (b.travel - c.travel).abs());
         // A machine that rests at the end of the stroke: the rest belongs to no cycle.
         let (start, end) = self.without_rest(
-            (ia, start, low_a),
-            (ic, end, low_c),
+            [(ia, start, low_a), (ib, middle, high), (ic, end, low_c)],
             (b.travel - a.travel).abs(),
         );
         let period = end - start;
@@ -309,7 +308,7 @@ impl CycleFinder {
 
     /// Moves the start of a cycle to where travel leaves a rest, and its end to where travel
     /// comes to one. Each turn is (sample, time, travel).
-    fn without_rest(&self, a: (usize, f64, f64), c: (usize, f64, f64), stroke: f64) -> (f64, f64) {
+    fn without_rest(&self, [a, b, c]: [(usize, f64, f64); 3], stroke: f64) -> (f64, f64) {
         let (start, end) = (a.1, c.1);
         let level = REST_SHARE * stroke + REST_NOISE * self.noise;
         let span = |(at, _, turn): (usize, f64, f64)| {
@@ -322,10 +321,13 @@ impl CycleFinder {
             (self.time[low], self.time[high])
         };
         let (first, second) = (span(a), span(c));
-        // A sine spends this long either side of its turn within `level`.
-        let back = ((level - 0.5 * REST_NOISE * self.noise) / stroke).sqrt() / std::f64::consts::PI
+        // A sine spends this long either side of its turn within `level`; the turn in the
+        // middle of the cycle says what this motion does, unless it rests there too.
+        let sine = ((level - 0.5 * REST_NOISE * self.noise) / stroke).sqrt() / std::f64::consts::PI
             * (end - start);
-        let longest = REST_TIMES * 2.0 * back;
+        let middle = span(b);
+        let back = (0.5 * (middle.1 - middle.0)).min(REST_TIMES * sine);
+        let longest = REST_TIMES * 2.0 * sine;
         let start = if first.1 - first.0 > longest {
             (first.1 - back).max(start)
         } else {

@@ -350,13 +350,24 @@ impl Gathering {
     }
 }
 
-/// Extreme force of each stroke, smoothed over a hundredth of the period so that noise does
-/// not raise it, and the travel where it falls.
+/// A channel noisier than this share of the force range is smoothed over a twentieth of the
+/// period before its extreme is read, a quieter one over a seventieth.
+const NOISY: f64 = 0.005;
+
+/// Extreme force of each stroke, smoothed so that noise does not raise it, and the travel where it falls.
 fn extremes(fold: &Fold) -> (PerDirection<f64>, PerDirection<f64>) {
     let n = fold.force.len();
     let turn = (fold.turn_phase * n as f64).round() as usize;
-    let weights = savitzky_golay(7, 2, 0).unwrap_or_default();
-    let smooth = |i: usize| dot_circular(&fold.force, i as isize - 3, &weights);
+    let (low, high) = fold
+        .force
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), &f| {
+            (l.min(f), h.max(f))
+        });
+    let noisy = force_noise(fold) > NOISY * (high - low);
+    let window = if noisy { 25 } else { 7 };
+    let weights = savitzky_golay(window, 2, 0).unwrap_or_default();
+    let smooth = |i: usize| dot_circular(&fold.force, i as isize - (window / 2) as isize, &weights);
     let best = |range: std::ops::Range<usize>, sign: f64| {
         range
             .map(|i| (sign * smooth(i), i))

@@ -65,7 +65,11 @@ pub fn kinematics(travel: &[f64], period: f64, turn_phase: f64, samples: f64) ->
     let fundamental = series_at(&series[..2.min(series.len())], 0, PHASES);
     let departure = largest_gap(travel, &fundamental) / half_stroke.max(f64::MIN_POSITIVE);
     let (kept, residual) = significant(travel, &series, half_stroke);
-    let motion = classify(&series, departure, residual);
+    let motion = if departure > SINE_DEPARTURE && is_constant_speed(travel, turn_phase) {
+        Motion::Triangle
+    } else {
+        classify(&series, departure, residual)
+    };
     let smooth = matches!(motion, Motion::Sine | Motion::Crank) || residual < SMOOTH_RESIDUAL;
     let (velocity, acceleration): (Vec<f64>, Vec<f64>) = if smooth {
         let v = series_at(&kept, 1, PHASES)
@@ -126,16 +130,29 @@ fn significant(travel: &[f64], series: &[Harmonic], half_stroke: f64) -> (Vec<Ha
     (kept, rms / half_stroke.max(f64::MIN_POSITIVE))
 }
 
+/// A stroke counts as one of constant speed if speed stays above this share of its upper
+/// quartile for more than that share of the stroke's time. A sine does for 0.37 of it, a
+/// triangle with a fifth of its time spent turning for 0.8.
+const CONSTANT_LEVEL: f64 = 0.9;
+const CONSTANT_TIME: f64 = 0.7;
+
+fn is_constant_speed(travel: &[f64], turn_phase: f64) -> bool {
+    let n = travel.len();
+    let turn = ((turn_phase * n as f64).round() as usize).clamp(8, n - 8);
+    let velocity = circular_savitzky_golay(travel, 4 * CORNER_HALF_WINDOW + 1, 1, 1);
+    [&velocity[..turn], &velocity[turn..]].iter().all(|half| {
+        let mut speed: Vec<f64> = half.iter().map(|v| v.abs()).collect();
+        speed.sort_by(f64::total_cmp);
+        let level = CONSTANT_LEVEL * speed[speed.len() * 3 / 4];
+        let fast = speed.iter().filter(|v| **v > level).count();
+        fast as f64 > CONSTANT_TIME * speed.len() as f64
+    })
+}
+
 fn classify(series: &[Harmonic], departure: f64, residual: f64) -> Motion {
     let amplitude = |order: usize| series.get(order).map_or(0.0, Harmonic::amplitude);
-    let first = amplitude(1).max(f64::MIN_POSITIVE);
-    let near = |order: usize, share: f64, within: f64| {
-        (amplitude(order) / first / share - 1.0).abs() < within
-    };
     if departure < SINE_DEPARTURE {
         Motion::Sine
-    } else if near(3, 1.0 / 9.0, 0.25) && near(5, 1.0 / 25.0, 0.4) && amplitude(2) < 0.02 * first {
-        Motion::Triangle
     } else if residual < SMOOTH_RESIDUAL && amplitude(2) > 5.0 * amplitude(3) {
         // A finite rod adds the second harmonic, r/4l of the first, and little else.
         Motion::Crank
@@ -166,23 +183,16 @@ fn speed_peak(
     if largest <= 0.0 {
         return SpeedPeak::default();
     }
-    let (low, high) = region(&speed, top as isize, PEAK_REGION * largest, n as isize / 4);
-    let (centre, value) = if motion == Motion::Triangle || high - low < 4 {
-        // The inner half: the ends are already turning.
-        let quarter = (high - low) / 4;
-        let (inner_low, inner_high) = (low + quarter, high - quarter);
-        let sum = (inner_low..=inner_high).map(speed).sum::<f64>();
-        (
-            0.5 * (low + high) as f64,
-            sum / (inner_high - inner_low + 1) as f64,
-        )
+    let (centre, value) = if motion == Motion::Triangle {
+        plateau(&speed, from as isize, to as isize)
     } else {
+        let (low, high) = region(&speed, top as isize, PEAK_REGION * largest, n as isize / 4);
         parabola_top(&speed, low, high).unwrap_or((top as f64, largest))
     };
     let least = (3.0 * n as f64 / samples.max(1.0)).ceil() as isize;
     let reach = ((PEAK_REACH * n as f64) as isize).max(least);
     let middle = centre.round() as isize;
-    let (low, high) = region(&speed, middle, FORCE_REGION * largest, reach);
+    let (low, high) = region(&speed, middle, FORCE_REGION * value, reach);
     // The same reach on both sides, so that a slope in time cannot lean on the estimate.
     let half = (middle - low).min(high - middle).max(least.max(4));
     let at: Vec<f64> = (-half..=half)
@@ -196,6 +206,15 @@ fn speed_peak(
         window_start: middle - half,
         weights,
     }
+}
+
+/// Middle and median speed of the middle half of a stroke at constant speed: noise has no
+/// say in where the peak is.
+fn plateau(speed: &impl Fn(isize) -> f64, from: isize, to: isize) -> (f64, f64) {
+    let quarter = (to - from) / 4;
+    let mut inner: Vec<f64> = (from + quarter..=to - quarter).map(speed).collect();
+    inner.sort_by(f64::total_cmp);
+    (0.5 * (from + to) as f64, inner[inner.len() / 2])
 }
 
 /// The stretch around `top` where `speed` stays above `level`, at most `reach` either side.

@@ -1,5 +1,6 @@
 //! End-to-end and cross-room tests, in one binary so that it links once.
 
+mod accuracy;
 mod batch;
 mod chunks;
 mod cli;
