@@ -3,6 +3,7 @@
 
 use super::CurvePoint;
 use crate::signal::sample_circular;
+use crate::statics::sound_from;
 use crate::steps::branches::{Passage, passages};
 use crate::steps::lost_motion::StaticLevel;
 use crate::steps::{Direction, Motion, Step, Tally};
@@ -71,6 +72,7 @@ pub fn full_cycle(
             )
         })
         .collect();
+    let sound: Vec<f64> = usable.iter().map(|s| sound_from(s, direction)).collect();
     let statics = level.gas_force_n + direction.sign() * level.friction_n;
     grid.iter()
         .enumerate()
@@ -78,12 +80,12 @@ pub fn full_cycle(
             let mut force = Pool::default();
             let speaking = usable
                 .iter()
-                .zip(&branches)
+                .zip(branches.iter().zip(&sound))
                 .filter(|(s, _)| speed <= settings.reach * speed_of(s, direction) * (1.0 + 1e-12))
-                .filter_map(|(s, b)| b[j].map(|p| (*s, p)))
+                .filter_map(|(s, (b, sound))| b[j].map(|p| (*s, p, *sound)))
                 .take(settings.steps_per_point);
-            for (step, passage) in speaking {
-                let (mean, se) = at(step, &passage, level);
+            for (step, passage, sound) in speaking {
+                let (mean, se) = at(step, &passage, sound, level);
                 force.add(mean, se, step.force_noise_n);
             }
             let (total, se) = force.result()?;
@@ -102,14 +104,20 @@ fn speed_of(step: &Step, direction: Direction) -> f64 {
 }
 
 /// Mean of both branches of a step at a passage, the gas spring and the delay taken out,
-/// and its standard error over the kept cycles.
-fn at(step: &Step, passage: &Passage, level: &StaticLevel) -> (f64, Option<f64>) {
+/// and its standard error over the kept cycles. Before `sound`, force has not come back
+/// from a void or play after the reversal, and only the branch of slowing down speaks.
+fn at(step: &Step, passage: &Passage, sound: f64, level: &StaticLevel) -> (f64, Option<f64>) {
     let late = level.lag_s * step.frequency_hz;
+    let up = if passage.up < sound {
+        passage.down
+    } else {
+        passage.up
+    };
     let spring = |phase: f64| level.gas_stiffness_n_m * sample_circular(&step.fold.travel, phase);
-    let offset = f64::midpoint(spring(passage.up), spring(passage.down));
+    let offset = f64::midpoint(spring(up), spring(passage.down));
     let read = |force: &[f64]| {
         f64::midpoint(
-            sample_circular(force, passage.up + late),
+            sample_circular(force, up + late),
             sample_circular(force, passage.down + late),
         )
     };

@@ -181,7 +181,7 @@ fn turn_of(step: &Step, direction: Direction) -> f64 {
 
 /// Phase from which the stroke of `direction` carries force again after its reversal: play,
 /// a void or air must not be read as gas stiffness or as lag.
-pub(super) fn sound_from(step: &Step, direction: Direction) -> f64 {
+pub fn sound_from(step: &Step, direction: Direction) -> f64 {
     let begin = turn_of(step, direction);
     let noise = step.force_noise_n / (step.cycles_used.max(1) as f64).sqrt();
     let level = StaticLevel::default();

@@ -70,7 +70,12 @@ pub fn kinematics(travel: &[f64], period: f64, turn_phase: f64, samples: f64) ->
     } else {
         classify(&series, departure, residual)
     };
-    let smooth = matches!(motion, Motion::Sine | Motion::Crank) || residual < SMOOTH_RESIDUAL;
+    // A few harmonics may come close to a rounded triangle, but their derivative rings.
+    let smooth = match motion {
+        Motion::Sine | Motion::Crank => true,
+        Motion::Triangle => false,
+        Motion::Other => residual < SMOOTH_RESIDUAL,
+    };
     let (velocity, acceleration): (Vec<f64>, Vec<f64>) = if smooth {
         let v = series_at(&kept, 1, PHASES)
             .iter()
