@@ -222,7 +222,8 @@ fn analyse_samples(
         mut notices,
         log,
     } = motion;
-    if steps.is_empty() {
+    // A single cycle has no spread and cannot be told from a start or a stop.
+    if steps.iter().map(|s| s.cycles).sum::<u64>() < 2 {
         return Err(not_cyclic(&account, between, &closing));
     }
     let mut notes = notes_of_cycles(&account, between);
@@ -421,6 +422,11 @@ fn not_cyclic(account: &CycleAccount, between: u64, closing: &Closing) -> Error 
             "check that the travel column is the right one (`loopwork inspect FILE`, then \
              `--map displacement=COLUMN`), and that the file is not cut short",
         ),
+        1 => Error::input(
+            "one-cycle",
+            "only one whole cycle was found: expected at least two alike, better five, at each speed",
+        )
+        .help("record a few cycles at each speed; a single one has no spread and may be a start or a stop"),
         n => Error::input(
             "not-cyclic",
             format!(

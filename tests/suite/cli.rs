@@ -41,6 +41,7 @@ fn what_cannot_be_used_is_refused_with_the_file_named_and_nothing_written() {
         ("x-header-only.csv", "no table of numbers"),
         ("x-text.csv", "no table of numbers"),
         ("x-half-a-cycle.csv", "no whole cycle"),
+        ("x-one-cycle.csv", "one whole cycle"),
         ("x-constant-travel.csv", "no whole cycle"),
         ("x-all-nan.csv", ""),
     ] {
