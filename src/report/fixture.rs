@@ -118,6 +118,7 @@ fn step(index: usize, frequency: f64) -> Step {
         stroke_m: stroke,
         frequency_hz: frequency,
         motion: Motion::Sine,
+        closure: 0.0,
         departure_from_sine: 0.002,
         peak_velocity_m_s: PerDirection {
             compression: speed,

@@ -1,4 +1,10 @@
 //! End-to-end and cross-room tests, in one binary so that it links once.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a helper that fails is a test that fails"
+)]
 
 mod accuracy;
 mod batch;
