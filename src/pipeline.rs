@@ -8,7 +8,7 @@ use crate::curves::{
     FullCycleSettings, curve, curve_of_table, expectations, fill_loop_shares, fill_lost_motion,
 };
 use crate::cycles::{CycleAccount, CycleFinder};
-use crate::findings::{Case, judge};
+use crate::findings::{Case, FindingSettings, gas_margin, judge};
 use crate::fits::{CurveFits, FitSettings, Fits, fit_curve};
 use crate::heat::{Ground, HeatSettings, ThermalLog, heat};
 use crate::notice::{Error, Notice};
@@ -43,6 +43,8 @@ pub struct Settings {
     pub heat: HeatSettings,
     /// Resampling of cycles.
     pub resampling: Resampling,
+    /// Thresholds of the findings.
+    pub findings: FindingSettings,
 }
 
 /// Noise and resolution are measured on exactly this many samples, however the reader cuts
@@ -232,8 +234,8 @@ fn analyse_samples(
     let level = statics.level();
     let curve = curve(&steps, &level, &settings.full_cycle);
     let expected = expectations(&curve);
+    fill_lost_motion(&mut steps, &level, &expected);
     for step in &mut steps {
-        fill_lost_motion(step, &level, &expected);
         fill_loop_shares(step, &level, statics.series_stiffness_n_m, &expected);
     }
     let CurveFits {
@@ -268,7 +270,17 @@ fn analyse_samples(
         sampling: &closing.sampling,
         card,
     };
-    let findings = judge(&case);
+    let findings = judge(&case, &settings.findings);
+    let gas_margin = card.and_then(|c| gas_margin(c, &statics, &curve));
+    if steps
+        .iter()
+        .all(|s| s.lost_motion_m.rebound_baseline.is_none())
+    {
+        notes.push(
+            "there is no slow step (below 15 mm/s), so nothing could be taken off lost_motion_m: it is gross"
+                .into(),
+        );
+    }
     notes_of_statics(&statics, card, &mut notes);
     notices.extend(closing.notices.iter().cloned());
     notes.extend(notices.iter().map(|n| n.message.clone()));
@@ -287,6 +299,7 @@ fn analyse_samples(
         fits,
         full_cycle_fits,
         findings,
+        gas_margin,
         heat: Some(heat),
         notes,
         metadata: understanding.metadata,
@@ -337,6 +350,7 @@ fn analyse_table(
         fits,
         full_cycle_fits: Fits::default(),
         findings: Vec::new(),
+        gas_margin: None,
         heat: None,
         notes,
         metadata: understanding.metadata.clone(),

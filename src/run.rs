@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::cards::DamperCard;
 use crate::curves::Curve;
-use crate::findings::Finding;
+use crate::findings::{Finding, GasMargin};
 use crate::fits::Fits;
 use crate::heat::Heat;
 use crate::notice::Notice;
@@ -66,6 +66,8 @@ pub struct Run {
     pub full_cycle_fits: Fits,
     /// What it means.
     pub findings: Vec<Finding>,
+    /// How far the damper is from cavitating; `None` without bore and rod on the card.
+    pub gas_margin: Option<GasMargin>,
     /// Heat. `None` for a sweep table.
     pub heat: Option<Heat>,
     /// What could not be had and why, what was assumed.

@@ -34,12 +34,44 @@ pub fn step_recovery(
     )
 }
 
-/// Fills `lost_motion_m` of the step and of the cycles that were kept.
-pub fn fill_lost_motion(step: &mut Step, level: &StaticLevel, expected: &PerDirection<Expected>) {
-    let lost = |direction| step_recovery(step, direction, level, expected).lost_m;
-    let (compression, rebound) = (lost(Direction::Compression), lost(Direction::Rebound));
-    step.lost_motion_m.compression_start = Some(compression);
-    step.lost_motion_m.rebound_start = Some(rebound);
+/// Steps slower than this at their peak set the baseline, m/s: what they lose, they lose
+/// without speed. 15 mm/s, as for gas and friction, with a margin for cranks.
+pub(super) const SLOW_M_S: f64 = 0.018;
+
+/// Fills `lost_motion_m` of every step, net of the slow steps, and the gross values of the
+/// cycles that were kept.
+pub fn fill_lost_motion(
+    steps: &mut [Step],
+    level: &StaticLevel,
+    expected: &PerDirection<Expected>,
+) {
+    let mut baseline = PerDirection::<Option<f64>>::default();
+    for step in steps.iter_mut() {
+        let lost = |direction| step_recovery(step, direction, level, expected).lost_m;
+        let gross = [lost(Direction::Compression), lost(Direction::Rebound)];
+        step.lost_motion_m.compression_gross = Some(gross[0]);
+        step.lost_motion_m.rebound_gross = Some(gross[1]);
+        if step.top_speed() < SLOW_M_S {
+            for (direction, gross) in Direction::BOTH.into_iter().zip(gross) {
+                let base = baseline.get_mut(direction);
+                *base = Some(base.map_or(gross, |b: f64| b.max(gross)));
+            }
+        }
+        fill_cycles(step, level, expected);
+    }
+    for step in steps {
+        let lost = &mut step.lost_motion_m;
+        let net = |gross: Option<f64>, base: Option<f64>| {
+            gross.map(|g| (g - base.unwrap_or(0.0)).max(0.0))
+        };
+        lost.compression_baseline = baseline.compression;
+        lost.rebound_baseline = baseline.rebound;
+        lost.compression_start = net(lost.compression_gross, baseline.compression);
+        lost.rebound_start = net(lost.rebound_gross, baseline.rebound);
+    }
+}
+
+fn fill_cycles(step: &mut Step, level: &StaticLevel, expected: &PerDirection<Expected>) {
     for cycle in &step.kept {
         let of = |direction: Direction| {
             let curve = expected.get(direction);

@@ -1,5 +1,33 @@
 //! Findings: what the numbers mean. One file per cause; thresholds and verdicts live here
 //! and nowhere else.
+//!
+//! [`registry`] lists the rules. Each rule file holds the physics, the thresholds (named,
+//! with a reason, settable through `[findings.<name>]` of a settings file), the judgement
+//! and the text that `loopwork explain` and `docs/findings.md` are made from. Every rule
+//! reads the loops through [`Look`], which is worked out once.
+
+mod aeration;
+mod cavitation;
+mod end_contact;
+pub mod gas_margin;
+mod high_friction;
+mod hysteresis;
+mod leaking_check;
+pub mod look;
+mod low_gas;
+mod play;
+pub mod registry;
+mod sensor;
+mod settings;
+mod side_load;
+mod stroke;
+mod unsettled;
+
+pub use gas_margin::{GasMargin, gas_margin};
+pub use look::Look;
+pub use registry::{Explanation, RULES, Rule, rule};
+pub use settings::FindingSettings;
+pub use stroke::{Branches, SHARES, Stroke, load};
 
 use serde::{Deserialize, Serialize};
 
@@ -65,6 +93,50 @@ pub struct Evidence {
     pub phase: Option<[f64; 2]>,
 }
 
+impl Evidence {
+    /// A value held against a threshold it must reach.
+    pub fn at_least(what: impl Into<String>, value: f64, unit: &str, threshold: f64) -> Self {
+        Self {
+            what: what.into(),
+            value: value.is_finite().then_some(value),
+            unit: unit.into(),
+            threshold: Some(threshold),
+            met: value >= threshold,
+            step: None,
+            phase: None,
+        }
+    }
+
+    /// A value held against a threshold it must stay below.
+    pub fn below(what: impl Into<String>, value: f64, unit: &str, threshold: f64) -> Self {
+        Self {
+            met: value < threshold,
+            ..Self::at_least(what, value, unit, threshold)
+        }
+    }
+
+    /// A number worth knowing that decides nothing.
+    pub fn aside(what: impl Into<String>, value: Option<f64>, unit: &str) -> Self {
+        Self {
+            what: what.into(),
+            value: value.filter(|v| v.is_finite()),
+            unit: unit.into(),
+            threshold: None,
+            met: false,
+            step: None,
+            phase: None,
+        }
+    }
+
+    /// Where it was seen.
+    #[must_use]
+    pub fn seen(mut self, step: usize, phase: Option<[f64; 2]>) -> Self {
+        self.step = Some(step);
+        self.phase = phase;
+        self
+    }
+}
+
 /// A finding (contract: `findings[]`).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Finding {
@@ -80,6 +152,46 @@ pub struct Finding {
     pub evidence: Vec<Evidence>,
     /// What to do, or what would settle it.
     pub advice: String,
+}
+
+impl Finding {
+    /// A finding without direction, speed or evidence.
+    pub fn new(kind: &str, verdict: Verdict, advice: impl Into<String>) -> Self {
+        Self {
+            kind: kind.into(),
+            verdict,
+            direction: None,
+            onset_velocity_m_s: None,
+            evidence: Vec::new(),
+            advice: advice.into(),
+        }
+    }
+
+    /// Adds the evidence.
+    #[must_use]
+    pub fn with(mut self, evidence: Vec<Evidence>) -> Self {
+        self.evidence = evidence;
+        self
+    }
+
+    /// Adds the direction.
+    #[must_use]
+    pub fn on(mut self, side: Option<Side>) -> Self {
+        self.direction = side;
+        self
+    }
+
+    /// Adds the first speed at which it shows.
+    #[must_use]
+    pub fn from_speed(mut self, speed: Option<f64>) -> Self {
+        self.onset_velocity_m_s = speed;
+        self
+    }
+
+    /// True if it was found, be it only beginning.
+    pub fn is_there(&self) -> bool {
+        self.verdict >= Verdict::Onset
+    }
 }
 
 /// Everything a rule may look at.
@@ -101,8 +213,8 @@ pub struct Case<'a> {
     pub card: Option<&'a DamperCard>,
 }
 
-/// All findings of a run, in a fixed order.
-pub fn judge(case: &Case<'_>) -> Vec<Finding> {
-    let _ = case;
-    Vec::new()
+/// All findings of a run, in the order of [`RULES`].
+pub fn judge(case: &Case<'_>, settings: &FindingSettings) -> Vec<Finding> {
+    let look = Look::new(*case, *settings);
+    RULES.iter().map(|rule| (rule.judge)(&look)).collect()
 }

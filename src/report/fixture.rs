@@ -173,6 +173,7 @@ fn step(index: usize, frequency: f64) -> Step {
             } else {
                 0.0004
             }),
+            ..LostMotion::default()
         },
         temperature_c: Some(StartEnd {
             start: 24.0 + 1.3 * index as f64,
@@ -406,6 +407,7 @@ pub(super) fn run() -> Run {
         },
         full_cycle_fits: PerDirection::default(),
         findings: findings(&steps),
+        gas_margin: None,
         heat: Some(Heat {
             total_j: total,
             peak_power_w: 1234.0,

@@ -25,8 +25,12 @@ pub struct StaticLevel {
 pub struct Recovery {
     /// Travel from the reversal until half of the expected force is back, m.
     pub lost_m: f64,
-    /// Phase where that is.
+    /// Phase of the reversal the stroke begins with.
+    pub begin: f64,
+    /// Phase where force is back.
     pub phase: f64,
+    /// Force expected where it is back, N.
+    pub wanted_n: f64,
     /// Largest deficit of force on the way, N.
     pub deficit_n: f64,
     /// Share of the expected force missing, averaged over the lost travel, 0..1.
@@ -101,7 +105,9 @@ pub fn recovery(
     let guard = (GUARD_SHARE * largest).max(GUARD_NOISE * noise);
     let mut out = Recovery {
         lost_m: 0.0,
+        begin: begin as f64 / n as f64,
         phase: begin as f64 / n as f64,
+        wanted_n: 0.0,
         deficit_n: 0.0,
         missing: 0.0,
         flat_m: 0.0,
@@ -126,6 +132,7 @@ pub fn recovery(
             }
             out.lost_m = gone(i);
             out.phase = i as f64 / n as f64;
+            out.wanted_n = want;
             let rise = load((i + 2) as f64 / n as f64) - load(i as f64 / n as f64 - 2.0 / n as f64);
             steepest.0 = rise / (4.0 * travel_step.max(f64::MIN_POSITIVE));
             break;
@@ -144,6 +151,7 @@ pub fn recovery(
         // Never came back within the stretch looked at.
         let last = begin + steps + (end - begin - steps) / 2;
         out.lost_m = gone(last);
+        out.wanted_n = wanted(last);
         out.phase = (last % n) as f64 / n as f64;
     }
     if missing.1 > 0 {

@@ -157,10 +157,19 @@ pub struct Hysteresis {
 /// Travel after a reversal before force has come back, m.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct LostMotion {
-    /// After full extension, at the start of compression; gross (no baseline taken off).
+    /// After full extension, at the start of compression, less what the slow steps show.
     pub compression_start: Option<f64>,
-    /// After full compression, at the start of rebound; gross.
+    /// After full compression, at the start of rebound, less what the slow steps show.
     pub rebound_start: Option<f64>,
+    /// At the start of compression, nothing taken off.
+    pub compression_gross: Option<f64>,
+    /// At the start of rebound, nothing taken off.
+    pub rebound_gross: Option<f64>,
+    /// What the slow steps show at the start of compression; `None` without a slow step, and
+    /// then nothing is taken off.
+    pub compression_baseline: Option<f64>,
+    /// What the slow steps show at the start of rebound.
+    pub rebound_baseline: Option<f64>,
 }
 
 /// One speed: a run of like cycles (contract: `steps[]`).

@@ -6,4 +6,5 @@
     reason = "a helper that fails is a test that fails"
 )]
 
+mod diagnosis;
 mod fits;

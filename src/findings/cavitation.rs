@@ -1,0 +1,509 @@
+//! Cavitation: oil tears where pressure falls to its vapour pressure, and a void has to be
+//! refilled before force comes back.
+//!
+//! Monotube: the piston side sees the gas pressure `p`, the rod side `p` less the pressure
+//! drop of the compression valve. Compression force cannot grow beyond
+//! `p·(A_piston − A_rod)` plus the gas force; where the void has not refilled by the end of
+//! the stroke, rebound starts without force. Twin-tube: where the foot valve's intake cannot
+//! follow in rebound, the void is on the piston side and compression starts without force.
+//!
+//! Two signs are looked for, each net of what slower steps of the same damper show:
+//! lost motion after a reversal, and an overhang: force that stays up while slowing down,
+//! above what speeding up through the same speed took, because a void still holds the rod
+//! side at no pressure.
+
+use serde::{Deserialize, Serialize};
+
+use super::stroke::{SHARES, Stroke};
+use super::{Evidence, Explanation, Finding, Look, Rule, Side, Verdict};
+use crate::steps::{Direction, PerDirection};
+
+/// Thresholds of the rule. Chosen on simulated runs of other dampers, speeds and seeds than
+/// the study in docs/methods/findings.md is made of.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Thresholds {
+    /// Net lost motion that counts, share of the stroke. Sound dampers stayed below 0.008,
+    /// with a force delay of several ms left in below 0.022; voids that matter began at 0.04.
+    pub lost_share: f64,
+    /// Net lost motion that is plain, share of the stroke.
+    pub lost_plain_share: f64,
+    /// Net lost motion must also be this many sample distances.
+    pub lost_samples: f64,
+    /// Part of the play in the mounts that is taken off lost motion as well.
+    pub play_factor: f64,
+    /// Overhang that counts, share of half the peak-to-peak force. Sound dampers stayed
+    /// below 0.045 at low and below 0.03 at high shares of the peak speed.
+    pub overhang_share: f64,
+    /// Overhang that is plain.
+    pub overhang_plain_share: f64,
+    /// Overhang must also be this many standard errors of the loop's force.
+    pub overhang_errors: f64,
+    /// Overhang is looked for from this share of the peak speed up: below it, lag and the
+    /// steep bleed make loops wide.
+    pub overhang_from: f64,
+    /// Of the steps at and above the first speed, this share must show it.
+    pub persistence: f64,
+    /// Noise that hides a force change of this share of half the peak-to-peak force makes
+    /// the run unfit to judge.
+    pub hidden_share: f64,
+    /// A verdict needs at least this many cycles in all.
+    pub least_cycles: u64,
+}
+
+impl Default for Thresholds {
+    fn default() -> Self {
+        Self {
+            lost_share: 0.025,
+            lost_plain_share: 0.06,
+            lost_samples: 1.5,
+            play_factor: 1.5,
+            overhang_share: 0.035,
+            overhang_plain_share: 0.12,
+            overhang_errors: 5.0,
+            overhang_from: 0.38,
+            persistence: 0.5,
+            hidden_share: 0.15,
+            least_cycles: 3,
+        }
+    }
+}
+
+/// The rule.
+pub(super) const RULE: Rule = Rule {
+    name: "cavitation",
+    line: "oil tears behind the piston or over the foot valve, and force is missing until the void has refilled",
+    explanation: Explanation {
+        means: "Pressure on one side of the piston has fallen to nothing and the oil has torn. In a \
+damper with a gas chamber that is the rod side in compression: the charge cannot hold up the compression \
+valving. In a twin-tube it can also be the piston side in rebound: the foot valve's intake does not let oil \
+follow. Until the void has closed again the damper does not damp.",
+        seen: "Lost motion at the start of the next stroke that grows with speed and is absent in slow \
+steps (net of what slow steps and the oil's own give show), at the start of rebound for a void on the rod \
+side, at the start of compression for one on the piston side. A shallow void closes before the stroke ends; \
+then compression force stays up while slowing down, above what it was at the same speed while speeding up, \
+and drops back abruptly (the overhang). With bore and rod known, the force at which compression stops growing is \
+also given as a pressure.",
+        alike: "Play in a mount loses the same millimetres at every speed and at both ends, with the load \
+cell at zero. Air in the oil makes both reversals soft rather than flat and grows cycle by cycle. A late force \
+channel widens the loop at both ends alike and is estimated apart. A bump contact pushes at the same travel at \
+every speed. A digressive valve also stops growing, but its loop stays narrow there.",
+        next: "Run the same ladder again with a slow step and with steps on either side of the first speed \
+named. If the charge can be set by someone equipped and allowed to, compare two charges: a void moves to higher \
+speed with more gas, everything else stays. In a twin-tube look at the foot valve and the oil level. Opening and \
+charging follow the maker's instructions, local rules and licensed practice only: there is gas at pressure inside.",
+    },
+    judge,
+};
+
+/// One sign of a void in one stroke.
+#[derive(Debug, Clone, Copy)]
+struct Sign {
+    speed: f64,
+    /// Size over its threshold.
+    size: f64,
+    plain: bool,
+}
+
+fn judge(look: &Look<'_>) -> Finding {
+    let t = look.settings.cavitation;
+    let mut evidence = Vec::new();
+    let lost = PerDirection {
+        compression: lost_motion(look, Direction::Compression, &t, &mut evidence),
+        rebound: lost_motion(look, Direction::Rebound, &t, &mut evidence),
+    };
+    let over = overhang(look, &t, &mut evidence);
+    let worst = |signs: &[Sign]| signs.iter().map(|s| s.size).fold(0.0, f64::max);
+    let rod_side = !lost.rebound.is_empty() || !over.is_empty();
+    let piston_side = !lost.compression.is_empty();
+    let finding = |verdict, advice: String| Finding::new(RULE.name, verdict, advice);
+    if !rod_side && !piston_side {
+        return match cannot_tell(look, &t) {
+            Some(reason) => finding(Verdict::CannotTell, reason),
+            None => finding(
+                Verdict::None,
+                "No sign of a void at the speeds that were run.".into(),
+            ),
+        }
+        .with(evidence);
+    }
+    // A void on the rod side bends the start of compression a little as well, through the
+    // curve it is held against; the larger loss names the side.
+    let on_piston_side =
+        piston_side && over.is_empty() && worst(&lost.compression) > worst(&lost.rebound);
+    let signs: Vec<Sign> = if on_piston_side {
+        lost.compression
+    } else {
+        [lost.rebound, over].concat()
+    };
+    let onset = signs.iter().map(|s| s.speed).reduce(f64::min);
+    evidence.extend(cap(look, on_piston_side, onset));
+    evidence.extend(heat_deficit(look, on_piston_side));
+    if let Some(reason) = cannot_tell(look, &t) {
+        return finding(
+            Verdict::CannotTell,
+            format!("Something like a void shows, but {reason}"),
+        )
+        .with(evidence);
+    }
+    let verdict = if signs.iter().any(|s| s.plain) {
+        Verdict::Developed
+    } else {
+        Verdict::Onset
+    };
+    let advice = if on_piston_side {
+        "Force is missing at the start of compression, the more the faster: oil does not follow into the piston \
+side in rebound. Suspect the foot valve's intake, a low oil level or a blocked passage. A ladder with smaller \
+speed steps near the first speed would place it; opening the damper is work for the maker's instructions and a \
+licensed shop, since there may be gas at pressure inside."
+    } else {
+        "The gas charge does not hold up the compression valving: compression force stops growing and rebound \
+starts without force. Either the charge is low for this valving or the compression valving is too firm for the charge. \
+To settle it, run the same ladder at two charges set by someone equipped for it, within the maker's limits; see \
+the gas margin if bore and rod are on the damper card. Do not open or charge a damper without the maker's \
+instructions, proper equipment and the licence local rules ask for."
+    };
+    finding(verdict, advice.into())
+        .on(Some(if on_piston_side {
+            Side::Rebound
+        } else {
+            Side::Compression
+        }))
+        .from_speed(onset)
+        .with(evidence)
+}
+
+/// Why the run cannot be judged, if it cannot.
+fn cannot_tell(look: &Look<'_>, t: &Thresholds) -> Option<String> {
+    let cycles: u64 = look.case.steps.iter().map(|s| s.cycles_used).sum();
+    if look.speeds() < 2 {
+        // Play explains a loop of one speed to the end: nothing is left to tell.
+        return look.gap().is_none().then(|| {
+            "one speed alone cannot tell a void from play, friction or valving: run at least a slow step (below \
+15 mm/s) and three speeds."
+                .to_owned()
+        });
+    }
+    if cycles < t.least_cycles {
+        return Some(format!(
+            "{cycles} whole cycles are too few: run at least three, better five, at each speed."
+        ));
+    }
+    let loudest = look
+        .quick(Direction::Compression)
+        .next_back()
+        .map(|s| t.overhang_errors * s.error_n / s.half_span_n.max(f64::MIN_POSITIVE))?;
+    (loudest > t.hidden_share).then(|| {
+        "the force channel is noisier than the effect: record more cycles at each speed, or find the noise."
+            .to_owned()
+    })
+}
+
+/// Net lost motion at the start of the strokes of `direction` that counts.
+fn lost_motion(
+    look: &Look<'_>,
+    direction: Direction,
+    t: &Thresholds,
+    evidence: &mut Vec<Evidence>,
+) -> Vec<Sign> {
+    let play = look.gap().map_or(0.0, |g| t.play_factor * g.travel_m);
+    let pushed = look
+        .contacts()
+        .iter()
+        .filter(|c| c.before == direction)
+        .map(|c| c.lost_m)
+        .fold(0.0, f64::max);
+    let strokes: Vec<&Stroke> = look.quick(direction).collect();
+    let ratio = |s: &Stroke| {
+        let net = s.net_m() - play - pushed;
+        let need = (t.lost_share * s.stroke_m).max(t.lost_samples * s.grain_m);
+        net / need
+    };
+    let flags: Vec<bool> = strokes.iter().map(|s| ratio(s) >= 1.0).collect();
+    let first = first_lasting(&flags, t.persistence);
+    let worst = strokes
+        .iter()
+        .max_by(|a, b| a.net_m().total_cmp(&b.net_m()));
+    if let Some(worst) = worst {
+        let need = (t.lost_share * worst.stroke_m).max(t.lost_samples * worst.grain_m);
+        let net = (worst.net_m() - play - pushed).max(0.0);
+        let mut entry = Evidence::at_least(
+            format!(
+                "lost motion at the start of {}, net of slow steps, give{}",
+                direction.word(),
+                if play > 0.0 { " and play" } else { "" }
+            ),
+            net,
+            "m",
+            need,
+        );
+        entry.met = entry.met && first.is_some();
+        evidence.push(entry.seen(worst.step, Some(worst.lost_phase())));
+    }
+    let Some(first) = first else {
+        return Vec::new();
+    };
+    strokes
+        .iter()
+        .enumerate()
+        .skip(first)
+        .filter(|(i, _)| flags[*i])
+        .map(|(_, s)| Sign {
+            speed: s.speed_m_s,
+            size: ratio(s),
+            plain: s.net_m() - play - pushed >= t.lost_plain_share * s.stroke_m,
+        })
+        .collect()
+}
+
+/// First index from which on at least `share` of the flags are set.
+fn first_lasting(flags: &[bool], share: f64) -> Option<usize> {
+    (0..flags.len()).find(|&i| {
+        let rest = &flags[i..];
+        let set = rest.iter().filter(|f| **f).count();
+        flags[i] && set as f64 >= share * rest.len() as f64
+    })
+}
+
+/// What a sound step shows between its branches: width over the difference of acceleration
+/// (lag and give widen in that proportion), by speed and by share of the peak speed.
+struct Sound {
+    speeds: Vec<f64>,
+    per_acceleration: Vec<f64>,
+    mean: Vec<f64>,
+}
+
+impl Sound {
+    fn of(stroke: &Stroke) -> Self {
+        let mut out = Self {
+            speeds: Vec::new(),
+            per_acceleration: Vec::new(),
+            mean: Vec::new(),
+        };
+        for (b, share) in stroke.branches.iter().zip(SHARES) {
+            if let Some(b) = b.filter(|b| b.acceleration_m_s2 > 0.0) {
+                out.speeds.push(share * stroke.speed_m_s);
+                out.per_acceleration
+                    .push((b.down_n - b.up_n) / b.acceleration_m_s2);
+                out.mean.push(f64::midpoint(b.down_n, b.up_n));
+            }
+        }
+        out
+    }
+
+    /// Value at a speed; level at both ends.
+    fn at(&self, values: &[f64], speed: f64) -> f64 {
+        let k = self.speeds.partition_point(|v| *v < speed);
+        match (k.checked_sub(1), self.speeds.get(k)) {
+            (Some(i), Some(b)) => {
+                let a = self.speeds[i];
+                values[i] + (values[k] - values[i]) * (speed - a) / (b - a)
+            }
+            (None, Some(_)) => values[0],
+            (Some(i), None) => values[i],
+            (None, None) => 0.0,
+        }
+    }
+}
+
+/// An overhang in one stroke: its size, N, and where.
+#[derive(Debug, Clone, Copy)]
+struct Overhang {
+    size_n: f64,
+    phase: [f64; 2],
+}
+
+/// Steps a stroke is held against at most: the nearest sound ones.
+const COMPARED: usize = 3;
+
+/// Compression force that stays up while slowing down.
+fn overhang(look: &Look<'_>, t: &Thresholds, evidence: &mut Vec<Evidence>) -> Vec<Sign> {
+    let contact = look
+        .contacts()
+        .iter()
+        .any(|c| c.before == Direction::Rebound);
+    let strokes: Vec<&Stroke> = look.quick(Direction::Compression).collect();
+    let mut sound: Vec<Sound> = Vec::new();
+    let mut found: Vec<Option<Overhang>> = Vec::new();
+    let need = |s: &Stroke| {
+        (t.overhang_share * s.half_span_n)
+            .max(t.overhang_errors * std::f64::consts::SQRT_2 * s.error_n)
+    };
+    for stroke in &strokes {
+        // The slowest step is what others are held against.
+        let one = if sound.is_empty() || contact {
+            None
+        } else {
+            above(stroke, &sound, t)
+        };
+        if one.is_none_or(|o| o.size_n < need(stroke)) {
+            sound.push(Sound::of(stroke));
+        }
+        found.push(one);
+    }
+    let flags: Vec<bool> = strokes
+        .iter()
+        .zip(&found)
+        .map(|(s, o)| o.is_some_and(|o| o.size_n >= need(s)))
+        .collect();
+    let first = first_lasting(&flags, t.persistence);
+    let worst = strokes
+        .iter()
+        .zip(&found)
+        .filter_map(|(s, o)| o.map(|o| (*s, o)))
+        .max_by(|a, b| (a.1.size_n / need(a.0)).total_cmp(&(b.1.size_n / need(b.0))));
+    if let Some((stroke, o)) = worst {
+        let mut entry = Evidence::at_least(
+            "compression force held up while slowing down, above speeding up at the same speed and what slower \
+steps show",
+            o.size_n.max(0.0),
+            "N",
+            need(stroke),
+        );
+        entry.met = entry.met && first.is_some();
+        evidence.push(entry.seen(stroke.step, Some(o.phase)));
+    }
+    let Some(first) = first else {
+        return Vec::new();
+    };
+    strokes
+        .iter()
+        .zip(&found)
+        .enumerate()
+        .skip(first)
+        .filter(|(i, _)| flags[*i])
+        .filter_map(|(_, (s, o))| {
+            o.map(|o| Sign {
+                speed: s.speed_m_s,
+                size: o.size_n / need(s),
+                plain: o.size_n >= t.overhang_plain_share * s.half_span_n,
+            })
+        })
+        .collect()
+}
+
+/// Part of an overhang that must show as the slowing-down branch standing above the sound
+/// curve, where that is known; the rest may be the other branch standing below.
+const ABOVE_PART: f64 = 0.5;
+
+/// The largest width beyond what sound steps show, over two neighbouring speeds.
+fn above(stroke: &Stroke, sound: &[Sound], t: &Thresholds) -> Option<Overhang> {
+    let near = &sound[sound.len().saturating_sub(COMPARED)..];
+    let excess: Vec<Option<(f64, [f64; 2])>> = stroke
+        .branches
+        .iter()
+        .zip(SHARES)
+        .map(|(b, share)| {
+            let b = b.filter(|b| share >= t.overhang_from && b.acceleration_m_s2 > 0.0)?;
+            let speed = share * stroke.speed_m_s;
+            let allowed = near
+                .iter()
+                .flat_map(|s| {
+                    let own = s
+                        .speeds
+                        .last()
+                        .map_or(speed, |v| v / SHARES[SHARES.len() - 1]);
+                    [
+                        s.at(&s.per_acceleration, speed),
+                        s.at(&s.per_acceleration, share * own),
+                    ]
+                })
+                .fold(0.0, f64::max)
+                * b.acceleration_m_s2;
+            let size = b.down_n - b.up_n - allowed;
+            // Where slower steps know the curve, the slowing-down branch must stand above it.
+            let known = near
+                .last()
+                .filter(|s| s.speeds.last().is_some_and(|v| *v >= speed));
+            let stands = known.is_none_or(|s| b.down_n - s.at(&s.mean, speed) >= ABOVE_PART * size);
+            stands.then_some((size, [b.passage.up, b.passage.down]))
+        })
+        .collect();
+    excess
+        .windows(2)
+        .filter_map(|w| match (w[0], w[1]) {
+            (Some(a), Some(b)) => Some(if a.0 < b.0 { a } else { b }),
+            _ => None,
+        })
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(size_n, [up, down])| Overhang {
+            size_n,
+            // From the peak of speed to where force has dropped back.
+            phase: [f64::midpoint(up, down), down],
+        })
+}
+
+/// Where compression force stopped growing, as a force and, with bore and rod, a pressure.
+fn cap(look: &Look<'_>, on_piston_side: bool, onset: Option<f64>) -> Vec<Evidence> {
+    let Some(onset) = onset.filter(|_| !on_piston_side) else {
+        return Vec::new();
+    };
+    let Some(stroke) = look
+        .quick(Direction::Compression)
+        .find(|s| s.speed_m_s >= onset * (1.0 - 1e-9))
+    else {
+        return Vec::new();
+    };
+    let damping = stroke.load_at_peak_n - look.level.friction_n;
+    let mut out = vec![
+        Evidence::aside(
+            "compression damping force at the first speed, gas and friction out",
+            Some(damping),
+            "N",
+        )
+        .seen(stroke.step, None),
+    ];
+    if let Some(area) = look.case.card.and_then(super::gas_margin::ring_area) {
+        out.push(
+            Evidence::aside(
+                "pressure drop over the piston that force stands for (absolute gas pressure there)",
+                Some(damping / area),
+                "Pa",
+            )
+            .seen(stroke.step, None),
+        );
+    }
+    out
+}
+
+/// Heat missing on the stroke that starts without force, from its own second half.
+fn heat_deficit(look: &Look<'_>, on_piston_side: bool) -> Option<Evidence> {
+    let direction = if on_piston_side {
+        Direction::Compression
+    } else {
+        Direction::Rebound
+    };
+    let stroke = look.quick(direction).next_back()?;
+    // ∫ load dx over both halves of the stroke, on the shared speeds.
+    let (mut up, mut down) = (0.0, 0.0);
+    for b in stroke.branches.iter().flatten() {
+        up += b.up_n;
+        down += b.down_n;
+    }
+    (down > 0.0).then(|| {
+        Evidence::aside(
+            format!(
+                "force missing while speeding up in {}, share of the slowing-down branch",
+                direction.word()
+            ),
+            Some(1.0 - up / down),
+            "1",
+        )
+        .seen(stroke.step, None)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::first_lasting;
+
+    #[test]
+    fn a_single_slow_step_does_not_set_the_first_speed() {
+        assert_eq!(
+            first_lasting(&[true, false, false, false, true, true], 0.6),
+            Some(4)
+        );
+        assert_eq!(first_lasting(&[false, true, true], 0.5), Some(1));
+        assert_eq!(first_lasting(&[false, false], 0.5), None);
+    }
+}

@@ -1,0 +1,149 @@
+//! What every rule looks at, worked out once: both strokes of every step, the lost motion
+//! that needs no fault, and the play in the mounts.
+
+use std::cell::OnceCell;
+
+use serde::{Deserialize, Serialize};
+
+use super::play::Gap;
+use super::stroke::{Stroke, read};
+use super::{Case, FindingSettings, end_contact, play};
+use crate::curves::expectations;
+use crate::steps::lost_motion::StaticLevel;
+use crate::steps::{Direction, Step};
+
+/// How strokes are read.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Thresholds {
+    /// A step slower than this at its peak shows what needs no speed: play, friction, gas,
+    /// m/s. 15 mm/s, as for the statics, with a margin for cranks.
+    pub slow_m_s: f64,
+    /// The give of oil and structure is read from strokes that carry at least this share of
+    /// the run's largest force: where force is small, so is what can be said.
+    pub give_force_share: f64,
+}
+
+impl Default for Thresholds {
+    fn default() -> Self {
+        Self {
+            slow_m_s: 0.018,
+            give_force_share: 0.3,
+        }
+    }
+}
+
+/// A case as the rules see it.
+#[derive(Debug)]
+pub struct Look<'a> {
+    /// Everything that was computed.
+    pub case: Case<'a>,
+    /// Thresholds.
+    pub settings: FindingSettings,
+    /// What carries no damping.
+    pub level: StaticLevel,
+    /// All strokes, the slowest step first, compression before rebound.
+    pub strokes: Vec<Stroke>,
+    /// Travel per force that every loaded stroke shows at least: oil and structure, m/N.
+    pub give_m_n: f64,
+    gap: OnceCell<Option<Gap>>,
+    contacts: OnceCell<Vec<end_contact::Contact>>,
+}
+
+impl<'a> Look<'a> {
+    /// Reads every stroke.
+    pub fn new(case: Case<'a>, settings: FindingSettings) -> Self {
+        let level = case.statics.level();
+        let expected = expectations(case.curve);
+        let mut order: Vec<usize> = (0..case.steps.len())
+            .filter(|&i| !case.steps[i].fold.force.is_empty())
+            .collect();
+        let speed = |i: usize| case.steps[i].top_speed();
+        order.sort_by(|a, b| speed(*a).total_cmp(&speed(*b)));
+        let mut strokes: Vec<Stroke> = order
+            .into_iter()
+            .flat_map(|at| Direction::BOTH.map(|d| read(case.steps, at, d, &level, &expected)))
+            .collect();
+        let give_m_n = give(&strokes, &settings.look);
+        for direction in Direction::BOTH {
+            let base = strokes
+                .iter()
+                .filter(|s| s.direction == direction && s.speed_m_s < settings.look.slow_m_s)
+                .map(|s| s.lost.lost_m)
+                .fold(0.0, f64::max);
+            for stroke in strokes.iter_mut().filter(|s| s.direction == direction) {
+                stroke.allowed_m = base.max(give_m_n * stroke.lost.wanted_n);
+            }
+        }
+        Self {
+            case,
+            settings,
+            level,
+            strokes,
+            give_m_n,
+            gap: OnceCell::new(),
+            contacts: OnceCell::new(),
+        }
+    }
+
+    /// Strokes of one direction, slowest first.
+    pub fn of(&self, direction: Direction) -> impl DoubleEndedIterator<Item = &Stroke> {
+        self.strokes
+            .iter()
+            .filter(move |s| s.direction == direction)
+    }
+
+    /// Strokes of one direction that are not slow.
+    pub fn quick(&self, direction: Direction) -> impl DoubleEndedIterator<Item = &Stroke> {
+        self.of(direction)
+            .filter(|s| s.speed_m_s >= self.settings.look.slow_m_s)
+    }
+
+    /// Steps, slowest first.
+    pub fn steps_by_speed(&self) -> Vec<&'a Step> {
+        self.of(Direction::Compression)
+            .filter_map(|s| self.case.steps.get(s.at))
+            .collect()
+    }
+
+    /// Different speeds in the run.
+    pub fn speeds(&self) -> usize {
+        let mut last = 0.0;
+        let mut count = 0;
+        for step in self.steps_by_speed() {
+            if step.top_speed() > 1.03 * last {
+                count += 1;
+                last = step.top_speed();
+            }
+        }
+        count
+    }
+
+    /// The play in the mounts, if there is any.
+    pub fn gap(&self) -> Option<&Gap> {
+        self.gap.get_or_init(|| play::gap(self)).as_ref()
+    }
+
+    /// Contacts at the ends of the stroke.
+    pub fn contacts(&self) -> &[end_contact::Contact] {
+        self.contacts.get_or_init(|| end_contact::contacts(self))
+    }
+
+    /// Largest half peak-to-peak force of the run, N.
+    pub fn largest_span_n(&self) -> f64 {
+        self.strokes
+            .iter()
+            .map(|s| s.half_span_n)
+            .fold(0.0, f64::max)
+    }
+}
+
+fn give(strokes: &[Stroke], settings: &Thresholds) -> f64 {
+    let largest = strokes.iter().map(|s| s.lost.wanted_n).fold(0.0, f64::max);
+    strokes
+        .iter()
+        .filter(|s| s.lost.wanted_n > 0.0 && s.lost.wanted_n >= settings.give_force_share * largest)
+        .map(|s| s.lost.lost_m / s.lost.wanted_n)
+        .reduce(f64::min)
+        .unwrap_or(0.0)
+}

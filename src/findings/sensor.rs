@@ -1,0 +1,260 @@
+//! Sensor trouble: clipping, delay, a zero that is off, dropouts, spikes, noise, a velocity
+//! channel that disagrees with travel. What is wrong here is the measurement, not the damper.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Evidence, Explanation, Finding, Look, Rule, Verdict};
+use crate::steps::{Direction, Step};
+
+/// Thresholds of the rule.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Thresholds {
+    /// Cycles (share of the kept ones of the fastest steps) whose extreme force is one and the
+    /// same number that count as clipped.
+    pub clipped_cycles: f64,
+    /// Extremes count as the same within this share of the force.
+    pub same: f64,
+    /// Delay of the force channel that counts, as a share of the fastest cycle: 0.2 % turns
+    /// 1.3 % of the peak force into width.
+    pub lag_cycles: f64,
+    /// Delay that is plain, share of the fastest cycle.
+    pub lag_plain_cycles: f64,
+    /// Force at rest below this, N, is a zero that is off: gas cannot pull.
+    pub offset_n: f64,
+    /// Rows dropped or bridged, share of all, that count.
+    pub dropped_share: f64,
+    /// Noise of force over half the peak-to-peak force of the fastest step that counts.
+    pub noise_share: f64,
+    /// Noise that is plain.
+    pub noise_plain_share: f64,
+    /// Supplied velocity over the derivative of travel may differ from one by this.
+    pub velocity_ratio: f64,
+    /// … and lag by this share of the fastest cycle.
+    pub velocity_cycles: f64,
+}
+
+impl Default for Thresholds {
+    fn default() -> Self {
+        Self {
+            clipped_cycles: 0.5,
+            same: 1e-5,
+            lag_cycles: 0.005,
+            lag_plain_cycles: 0.03,
+            offset_n: -15.0,
+            dropped_share: 0.002,
+            noise_share: 0.03,
+            noise_plain_share: 0.1,
+            velocity_ratio: 0.03,
+            velocity_cycles: 0.01,
+        }
+    }
+}
+
+/// The rule.
+pub(super) const RULE: Rule = Rule {
+    name: "sensor",
+    line: "the measurement is at fault: clipping, delay, zero, dropouts, noise, a velocity that disagrees",
+    explanation: Explanation {
+        means: "Something between damper and file distorts the signals: a load cell at its limit, a filter, a lost zero, a loose plug, electrical noise, a \
+velocity channel in other units or behind a filter of its own.",
+        seen: "The same extreme force in cycle after cycle at different speeds; a delay of force behind travel estimated over the speeds; a force at \
+rest below zero; rows without numbers and spikes; cycle-to-cycle noise; the file's velocity against the derivative of travel.",
+        alike: "Compression force capped by cavitation also stops growing, but is not one number to the last digit. Give of oil and structure looks like a \
+delay at one speed; over several speeds they part. A force at rest that is too high cannot be told from gas force.",
+        next: "Zero the load cell with nothing fitted, check its range and its filter, run a stiff bar or a spring in place of the damper: a delay shows as a \
+loop there. State a known delay with --force-lag.",
+    },
+    judge,
+};
+
+fn judge(look: &Look<'_>) -> Finding {
+    let t = look.settings.sensor;
+    let steps = look.steps_by_speed();
+    let Some(fastest) = steps.last() else {
+        return Finding::new(RULE.name, Verdict::CannotTell, "No step could be read.");
+    };
+    let mut evidence = Vec::new();
+    let mut plain = false;
+    let mut words: Vec<&str> = Vec::new();
+    let clip = clipping(&steps, &t);
+    if clip.met {
+        words.push("the load cell or its amplifier is at its limit: forces beyond it are missing");
+        plain = true;
+    }
+    evidence.push(clip);
+    let statics = look.case.statics;
+    if let Some(lag) = statics.force_lag_s {
+        let cycles = lag.abs() * fastest.frequency_hz;
+        let entry = Evidence::at_least(
+            "delay of force behind travel, share of the fastest cycle",
+            cycles,
+            "1",
+            t.lag_cycles,
+        );
+        if entry.met {
+            words.push("force is late against travel: look for a filter or a slow channel; the delay is taken out of curves and knees, not of loops");
+            plain |= cycles >= t.lag_plain_cycles;
+        }
+        evidence.push(entry);
+        evidence.push(Evidence::aside("that delay", Some(lag), "s"));
+    }
+    if let Some(gas) = statics.gas_force_n {
+        let high = statics.ci95.gas_force_n.map_or(gas, |ci| ci[1]);
+        let mut entry = Evidence::below("force at rest, mid-stroke", gas, "N", t.offset_n);
+        entry.met = entry.met && high < 0.0;
+        if entry.met {
+            words.push("force at rest is below zero, which gas cannot do: the load cell's zero is off or the signs are swapped");
+        }
+        evidence.push(entry);
+    }
+    let sampling = look.case.sampling;
+    let spikes: u64 = sampling
+        .dropped
+        .iter()
+        .filter(|d| d.reason.contains("spike"))
+        .map(|d| d.count)
+        .sum();
+    let rows = (sampling.rows_used + sampling.rows_dropped).max(1) as f64;
+    let lost = (sampling.rows_dropped + spikes) as f64 / rows;
+    let entry = Evidence::at_least(
+        "rows without a usable number, and spikes bridged, share of all",
+        lost,
+        "1",
+        t.dropped_share,
+    );
+    if entry.met {
+        words.push("rows are missing or spiked: check plugs and cables");
+    }
+    evidence.push(entry);
+    let span = 0.5 * (fastest.peak_force_n.compression - fastest.peak_force_n.rebound);
+    let noise = steps
+        .iter()
+        .map(|s| s.force_noise_n)
+        .fold(f64::INFINITY, f64::min)
+        / span.max(f64::MIN_POSITIVE);
+    let entry = Evidence::at_least(
+        "noise of force in the quietest step over half the largest peak-to-peak force",
+        noise,
+        "1",
+        t.noise_share,
+    );
+    if entry.met {
+        words.push("force is noisy: look for earthing, a loose cable, a machine that shakes");
+        plain |= noise >= t.noise_plain_share;
+    }
+    evidence.push(entry);
+    velocity(fastest, &t, &mut evidence, &mut words);
+    if words.is_empty() {
+        return Finding::new(RULE.name, Verdict::None, "The channels look sound.").with(evidence);
+    }
+    let verdict = if plain {
+        Verdict::Developed
+    } else {
+        Verdict::Onset
+    };
+    Finding::new(RULE.name, verdict, sentence(&words)).with(evidence)
+}
+
+fn sentence(words: &[&str]) -> String {
+    let mut text = words.join("; ");
+    if let Some(first) = text.get(..1).map(str::to_uppercase) {
+        text.replace_range(..1, &first);
+    }
+    text.push('.');
+    text
+}
+
+fn velocity(
+    fastest: &Step,
+    t: &Thresholds,
+    evidence: &mut Vec<Evidence>,
+    words: &mut Vec<&'static str>,
+) {
+    if let Some(ratio) = fastest.velocity_ratio {
+        let off = (ratio - 1.0).abs();
+        let entry = Evidence::at_least(
+            "the file's velocity over the derivative of travel, distance from one",
+            off,
+            "1",
+            t.velocity_ratio,
+        )
+        .seen(fastest.index, None);
+        if entry.met {
+            words.push("the file's velocity disagrees with travel in size: a unit mix-up; speeds here come from travel");
+        }
+        evidence.push(entry);
+    }
+    if let Some(delay) = fastest.velocity_delay_s {
+        let entry = Evidence::at_least(
+            "delay of the file's velocity behind travel, share of the fastest cycle",
+            delay.abs() * fastest.frequency_hz,
+            "1",
+            t.velocity_cycles,
+        )
+        .seen(fastest.index, None);
+        if entry.met {
+            words.push("the file's velocity is late against travel: a filter; speeds here come from travel");
+        }
+        evidence.push(entry);
+    }
+}
+
+/// Cycles of different steps that end at the very same force.
+fn clipping(steps: &[&Step], t: &Thresholds) -> Evidence {
+    let mut worst = (0.0_f64, None, 0.0);
+    for direction in Direction::BOTH {
+        let extremes: Vec<(usize, f64)> = steps
+            .iter()
+            .flat_map(|s| {
+                s.kept.iter().map(|c| {
+                    let value = match direction {
+                        Direction::Compression => c.force_range_n.0.max(c.force_range_n.1),
+                        Direction::Rebound => c.force_range_n.0.min(c.force_range_n.1),
+                    };
+                    (s.index, value)
+                })
+            })
+            .collect();
+        let Some(limit) = extremes
+            .iter()
+            .map(|e| direction.sign() * e.1)
+            .reduce(f64::max)
+        else {
+            continue;
+        };
+        let at_limit: Vec<usize> = extremes
+            .iter()
+            .filter(|e| (direction.sign() * e.1 - limit).abs() <= t.same * limit.abs())
+            .map(|e| e.0)
+            .collect();
+        // At least two speeds must end there: noise-free cycles of one speed are alike anyway.
+        let speeds = steps.iter().filter(|s| at_limit.contains(&s.index)).count();
+        let fastest_cycles = steps
+            .iter()
+            .rev()
+            .take(2)
+            .map(|s| s.kept.len())
+            .sum::<usize>()
+            .max(1);
+        let share = if speeds >= 2 {
+            at_limit.len() as f64 / fastest_cycles as f64
+        } else {
+            0.0
+        };
+        if share > worst.0 {
+            worst = (share, at_limit.last().copied(), direction.sign() * limit);
+        }
+    }
+    let mut entry = Evidence::at_least(
+        "cycles of different speeds that end at the very same force, over the cycles of the two fastest steps",
+        worst.0,
+        "1",
+        t.clipped_cycles,
+    );
+    entry.step = worst.1;
+    if entry.met {
+        entry.what = format!("{} ({:.0} N)", entry.what, worst.2);
+    }
+    entry
+}

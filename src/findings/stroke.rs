@@ -1,0 +1,208 @@
+//! One stroke of one step, read the same way for every rule.
+//!
+//! A stroke runs from one reversal to the next. `load` is the force that resists motion with
+//! gas force, gas stiffness and the force channel's delay taken out; friction stays in.
+
+use crate::curves::{Expected, step_recovery};
+use crate::signal::sample_circular;
+use crate::steps::branches::{Passage, passages};
+use crate::steps::lost_motion::{Recovery, StaticLevel};
+use crate::steps::{Direction, Motion, PerDirection, Step};
+
+/// Shares of the peak speed at which both branches of a stroke are compared.
+pub const SHARES: [f64; 18] = [
+    0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9,
+    0.94,
+];
+
+/// Load at one speed, both branches.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Branches {
+    /// Where.
+    pub passage: Passage,
+    /// Load while speeding up, N.
+    pub up_n: f64,
+    /// Load while slowing down, N.
+    pub down_n: f64,
+    /// Acceleration along the stroke, speeding up less slowing down, m/s².
+    pub acceleration_m_s2: f64,
+}
+
+/// Travel at the start of a stroke over which the load cell reads about zero while the
+/// curve expects much more: nothing is being pushed.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Dwell {
+    /// The travel, m.
+    pub travel_m: f64,
+    /// Phase from and to.
+    pub phase: Option<[f64; 2]>,
+}
+
+/// One stroke of one step.
+#[derive(Debug, Clone)]
+pub struct Stroke {
+    /// Place in `case.steps`.
+    pub at: usize,
+    /// Index of the step.
+    pub step: usize,
+    /// Direction.
+    pub direction: Direction,
+    /// Peak speed, m/s.
+    pub speed_m_s: f64,
+    /// Stroke, m.
+    pub stroke_m: f64,
+    /// Half the peak-to-peak force of the step, N.
+    pub half_span_n: f64,
+    /// Standard error of a force of the mean loop, N.
+    pub error_n: f64,
+    /// Travel between two samples at the peak of speed, m.
+    pub grain_m: f64,
+    /// Lost motion at its start, nothing taken off.
+    pub lost: Recovery,
+    /// Lost motion that needs no fault: what the slow steps show, or what the oil's and the
+    /// structure's give explains, whichever is more, m.
+    pub allowed_m: f64,
+    /// Force at zero while the curve expects more.
+    pub dwell: Dwell,
+    /// Load at [`SHARES`] of the peak speed.
+    pub branches: Vec<Option<Branches>>,
+    /// Load at the peak of speed, N.
+    pub load_at_peak_n: f64,
+}
+
+impl Stroke {
+    /// Lost motion beyond what needs no fault, m.
+    pub fn net_m(&self) -> f64 {
+        (self.lost.lost_m - self.allowed_m).max(0.0)
+    }
+
+    /// Where on the loop force was missing.
+    pub fn lost_phase(&self) -> [f64; 2] {
+        [self.lost.begin, self.lost.phase]
+    }
+}
+
+/// Load at a phase, gas and delay out.
+pub fn load(
+    step: &Step,
+    force: &[f64],
+    direction: Direction,
+    level: &StaticLevel,
+    phase: f64,
+) -> f64 {
+    let late = level.lag_s * step.frequency_hz;
+    let rest =
+        level.gas_force_n + level.gas_stiffness_n_m * sample_circular(&step.fold.travel, phase);
+    direction.sign() * (sample_circular(force, phase + late) - rest)
+}
+
+/// Reads one stroke.
+pub(super) fn read(
+    steps: &[Step],
+    at: usize,
+    direction: Direction,
+    level: &StaticLevel,
+    expected: &PerDirection<Expected>,
+) -> Stroke {
+    let step = &steps[at];
+    let fold = &step.fold;
+    let peak = fold.peaks.get(direction);
+    let speeds: Vec<f64> = SHARES.iter().map(|s| s * peak.speed).collect();
+    let found = if step.motion == Motion::Triangle {
+        vec![None; SHARES.len()]
+    } else {
+        passages(
+            &fold.velocity,
+            fold.turn_phase,
+            peak.phase,
+            direction,
+            &speeds,
+        )
+    };
+    let load_at = |phase: f64| load(step, &fold.force, direction, level, phase);
+    let acceleration = |phase: f64| sample_circular(&fold.acceleration, phase);
+    let branches: Vec<Option<Branches>> = found
+        .into_iter()
+        .map(|found| {
+            found.map(|passage| Branches {
+                passage,
+                up_n: load_at(passage.up),
+                down_n: load_at(passage.down),
+                acceleration_m_s2: direction.sign()
+                    * (acceleration(passage.up) - acceleration(passage.down)),
+            })
+        })
+        .collect();
+    let half_span_n = 0.5 * (step.peak_force_n.compression - step.peak_force_n.rebound);
+    let error_n = step.force_noise_n / (step.cycles_used.max(1) as f64).sqrt();
+    let mut stroke = Stroke {
+        at,
+        step: step.index,
+        direction,
+        speed_m_s: peak.speed,
+        stroke_m: step.stroke_m,
+        half_span_n,
+        error_n,
+        grain_m: peak.speed * step.period_s() / step.samples_per_cycle.max(1.0),
+        lost: step_recovery(step, direction, level, expected),
+        allowed_m: 0.0,
+        dwell: Dwell::default(),
+        branches,
+        load_at_peak_n: load_at(peak.phase),
+    };
+    stroke.dwell = dwell(step, &stroke, level);
+    stroke
+}
+
+/// The load cell counts as at zero within this share of half the peak-to-peak force, or
+/// within this many standard errors.
+const ZERO_SHARE: f64 = 0.015;
+const ZERO_ERRORS: f64 = 3.0;
+/// … while the stroke's own slowing-down branch expects this many times as much.
+const EXPECTS_FACTOR: f64 = 4.0;
+
+fn dwell(step: &Step, stroke: &Stroke, level: &StaticLevel) -> Dwell {
+    let fold = &step.fold;
+    let n = fold.force.len();
+    let tolerance = (ZERO_SHARE * stroke.half_span_n).max(ZERO_ERRORS * stroke.error_n);
+    let sign = stroke.direction.sign();
+    // Load expected at a speed, from the slowing-down branch, where a gap is closed.
+    let mut law: Vec<(f64, f64)> = vec![(0.0, 0.0)];
+    law.extend(
+        stroke
+            .branches
+            .iter()
+            .zip(SHARES)
+            .filter_map(|(b, share)| b.map(|b| (share * stroke.speed_m_s, b.down_n))),
+    );
+    if law.len() < 4 {
+        return Dwell::default();
+    }
+    let wanted = |v: f64| {
+        let k = law.partition_point(|p| p.0 < v).clamp(1, law.len() - 1);
+        let (a, b) = (law[k - 1], law[k]);
+        if v >= b.0 {
+            b.1
+        } else {
+            a.1 + (b.1 - a.1) * (v - a.0) / (b.0 - a.0)
+        }
+    };
+    let mut out = Dwell::default();
+    let (begin, peak) = (
+        (stroke.lost.begin * n as f64).round() as usize,
+        fold.peaks.get(stroke.direction).phase,
+    );
+    let length = (((peak - stroke.lost.begin).rem_euclid(1.0)) * n as f64).round() as usize;
+    let mut phases: Option<(usize, usize)> = None;
+    for i in begin..begin + length {
+        let (x, v, f) = (fold.travel[i % n], fold.velocity[i % n], fold.force[i % n]);
+        let rest = level.gas_force_n + level.gas_stiffness_n_m * x;
+        let total = rest + sign * wanted(sign * v);
+        if sign * v > 0.0 && f.abs() < tolerance && total.abs() > EXPECTS_FACTOR * tolerance {
+            out.travel_m += (fold.travel[(i + 1) % n] - x).abs();
+            phases = Some(phases.map_or((i, i), |p| (p.0, i)));
+        }
+    }
+    out.phase = phases.map(|(a, b)| [(a % n) as f64 / n as f64, (b % n) as f64 / n as f64]);
+    out
+}

@@ -1,0 +1,4 @@
+//! Diagnosis over many seeded runs: are causes told apart?
+
+mod dampers;
+mod study;
