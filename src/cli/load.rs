@@ -4,11 +4,14 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use indicatif::ProgressBar;
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
 
 use super::args::{AnalysisArgs, IntakeArgs};
 use crate::cards::DamperCard;
+use crate::findings::FindingSettings;
 use crate::ingest;
-use crate::notice::{Error, Place};
+use crate::notice::{Error, Fault, Place};
 use crate::pipeline::{self, Settings};
 use crate::recording::{Chunk, Closing, Recording, SampleStream, Understanding};
 use crate::run::Run;
@@ -53,7 +56,38 @@ pub fn settings(analysis: &AnalysisArgs, name: Option<&str>) -> Result<Settings,
         card: analysis.damper.as_deref().map(damper_card).transpose()?,
         force_lag_s: analysis.force_lag.map(|ms| ms * 1e-3),
         name: name.map(str::to_owned),
+        findings: analysis
+            .settings
+            .as_deref()
+            .map(settings_file)
+            .transpose()?
+            .unwrap_or_default()
+            .findings,
         ..Settings::default()
+    })
+}
+
+/// What a settings file may hold (`--settings FILE.toml`). Every part may be left out.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct SettingsFile {
+    /// Thresholds of the findings: `[findings.cavitation]` and so on.
+    pub findings: FindingSettings,
+}
+
+/// Reads a settings file.
+///
+/// # Errors
+/// [`crate::notice::Fault::Usage`] naming file and line.
+pub fn settings_file(path: &Path) -> Result<SettingsFile, Error> {
+    read_toml(path, "settings file").map_err(|error| {
+        Error {
+            fault: Fault::Usage,
+            ..error
+        }
+        .help(
+            "`loopwork explain` names the findings; docs/settings.md lists the thresholds of each",
+        )
     })
 }
 
@@ -62,6 +96,12 @@ pub fn settings(analysis: &AnalysisArgs, name: Option<&str>) -> Result<Settings,
 /// # Errors
 /// [`crate::notice::Fault::Input`] naming file and line.
 pub fn damper_card(path: &Path) -> Result<DamperCard, Error> {
+    read_toml(path, "damper card")
+        .map_err(|e| e.help("docs/cards.md lists what a damper card may hold and in which units"))
+}
+
+/// Reads a TOML file; `what` names it in messages.
+fn read_toml<T: DeserializeOwned>(path: &Path, what: &str) -> Result<T, Error> {
     let name = path.display().to_string();
     let place = Place {
         path: Some(name.clone()),
@@ -70,10 +110,9 @@ pub fn damper_card(path: &Path) -> Result<DamperCard, Error> {
     let text = std::fs::read_to_string(path).map_err(|e| {
         Error::input(
             "cannot-read",
-            format!("could not read the damper card {name}: {e}"),
+            format!("could not read the {what} {name}: {e}"),
         )
         .at(place.clone())
-        .help("name a TOML file such as one with `rod_mm = 12.4` and `bore_mm = 36`")
     })?;
     toml::from_str(&text).map_err(|error| {
         let start = error.span().map_or(0, |span| span.start);
@@ -81,7 +120,7 @@ pub fn damper_card(path: &Path) -> Result<DamperCard, Error> {
         let line = before.matches('\n').count() as u64 + 1;
         Error::input(
             "bad-card",
-            format!("the damper card cannot be used: {}", error.message()),
+            format!("the {what} cannot be used: {}", error.message()),
         )
         .at(Place {
             line: error.span().map(|_| line),
@@ -92,7 +131,6 @@ pub fn damper_card(path: &Path) -> Result<DamperCard, Error> {
             }),
             ..place
         })
-        .help("docs/cards.md lists what a damper card may hold and in which units")
     })
 }
 

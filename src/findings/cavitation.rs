@@ -100,8 +100,6 @@ charging follow the maker's instructions, local rules and licensed practice only
 #[derive(Debug, Clone, Copy)]
 struct Sign {
     speed: f64,
-    /// Size over its threshold.
-    size: f64,
     plain: bool,
 }
 
@@ -113,7 +111,6 @@ fn judge(look: &Look<'_>) -> Finding {
         rebound: lost_motion(look, Direction::Rebound, &t, &mut evidence),
     };
     let over = overhang(look, &t, &mut evidence);
-    let worst = |signs: &[Sign]| signs.iter().map(|s| s.size).fold(0.0, f64::max);
     let rod_side = !lost.rebound.is_empty() || !over.is_empty();
     let piston_side = !lost.compression.is_empty();
     let finding = |verdict, advice: String| Finding::new(RULE.name, verdict, advice);
@@ -127,10 +124,7 @@ fn judge(look: &Look<'_>) -> Finding {
         }
         .with(evidence);
     }
-    // A void on the rod side bends the start of compression a little as well, through the
-    // curve it is held against; the larger loss names the side.
-    let on_piston_side =
-        piston_side && over.is_empty() && worst(&lost.compression) > worst(&lost.rebound);
+    let on_piston_side = piston_side_first(&lost, &over);
     let signs: Vec<Sign> = if on_piston_side {
         lost.compression
     } else {
@@ -171,6 +165,16 @@ instructions, proper equipment and the licence local rules ask for."
         }))
         .from_speed(onset)
         .with(evidence)
+}
+
+/// Which side tears: the one that shows at the lower speed. A void on the rod side also bends
+/// the start of compression at higher speeds, and one on the piston side makes compression
+/// lopsided as an overhang does; at equal speed lost motion is the better sign.
+fn piston_side_first(lost: &PerDirection<Vec<Sign>>, over: &[Sign]) -> bool {
+    let first = |signs: &[Sign]| signs.iter().map(|s| s.speed).fold(f64::INFINITY, f64::min);
+    let own = first(&lost.compression);
+    let margin = 1.0 + 1e-9;
+    own.is_finite() && own < first(&lost.rebound) / margin && own <= first(over) * margin
 }
 
 /// Why the run cannot be judged, if it cannot.
@@ -250,7 +254,6 @@ fn lost_motion(
         .filter(|(i, _)| flags[*i])
         .map(|(_, s)| Sign {
             speed: s.speed_m_s,
-            size: ratio(s),
             plain: s.net_m() - play - pushed >= t.lost_plain_share * s.stroke_m,
         })
         .collect()
@@ -316,6 +319,9 @@ struct Overhang {
 /// Steps a stroke is held against at most: the nearest sound ones.
 const COMPARED: usize = 3;
 
+/// A stroke counts as sound below this part of what an overhang needs.
+const SOUND_PART: f64 = 0.5;
+
 /// Compression force that stays up while slowing down.
 fn overhang(look: &Look<'_>, t: &Thresholds, evidence: &mut Vec<Evidence>) -> Vec<Sign> {
     let contact = look
@@ -336,7 +342,8 @@ fn overhang(look: &Look<'_>, t: &Thresholds, evidence: &mut Vec<Evidence>) -> Ve
         } else {
             above(stroke, &sound, t)
         };
-        if one.is_none_or(|o| o.size_n < need(stroke)) {
+        // A stroke that is half suspect must not set what the next ones are allowed.
+        if one.is_none_or(|o| o.size_n < SOUND_PART * need(stroke)) {
             sound.push(Sound::of(stroke));
         }
         found.push(one);
@@ -375,7 +382,6 @@ steps show",
         .filter_map(|(_, (s, o))| {
             o.map(|o| Sign {
                 speed: s.speed_m_s,
-                size: o.size_n / need(s),
                 plain: o.size_n >= t.overhang_plain_share * s.half_span_n,
             })
         })

@@ -25,6 +25,10 @@ pub struct Thresholds {
     /// Force at the reversal in the slowest full-stroke step over that in the fastest, at
     /// least: an elastic contact does not depend on speed.
     pub steady: f64,
+    /// Rise of force on the way into the end, over the force at the reversal, at least, in the
+    /// slowest full-stroke step: friction with play also holds force up there, but does not
+    /// rise towards the end.
+    pub rise: f64,
     /// Travel from the end over which the contact must have gone, share of the stroke.
     pub reach_share: f64,
     /// Steps whose stroke is this share of the longest reach the same end.
@@ -38,6 +42,7 @@ impl Default for Thresholds {
             least_n: 60.0,
             plain_share: 0.2,
             steady: 0.5,
+            rise: 0.5,
             reach_share: 0.45,
             full_stroke: 0.97,
         }
@@ -76,6 +81,8 @@ pub struct Contact {
     pub lost_m: f64,
     /// Slowest over fastest.
     pub steady: f64,
+    /// Rise on the way into the end, over the force at the reversal.
+    pub rise: f64,
 }
 
 /// Contacts that were found.
@@ -88,6 +95,7 @@ pub(super) fn contacts(look: &Look<'_>) -> Vec<Contact> {
             c.force_n >= t.least_n
                 && c.share >= t.force_share
                 && c.steady >= t.steady
+                && c.rise >= t.rise
                 && c.reach_m > 0.0
         })
         .collect()
@@ -112,6 +120,25 @@ fn beyond(look: &Look<'_>, step: &Step, before: Direction, distance: usize) -> f
     let line = |i: isize| look.level.gas_force_n + look.level.gas_stiffness_n_m * travel(i);
     let mean = 0.5 * (force(a) - line(a) + force(b) - line(b));
     -before.sign() * mean
+}
+
+/// Rise of the load over the last part of the way into the end, from its lowest point, N.
+fn rise_into(look: &Look<'_>, step: &Step, before: Direction) -> f64 {
+    let fold = &step.fold;
+    let n = fold.force.len();
+    let (coming, turn) = match before {
+        Direction::Compression => (Direction::Rebound, 0),
+        Direction::Rebound => (
+            Direction::Compression,
+            (fold.turn_phase * n as f64).round() as usize,
+        ),
+    };
+    let at = |d: usize| {
+        let phase = (turn + n - d) as f64 / n as f64;
+        super::load(step, &fold.force, coming, &look.level, phase)
+    };
+    let lowest = (AT_END..n / 4).map(at).fold(f64::INFINITY, f64::min);
+    at(AT_END) - lowest
 }
 
 /// Grid points from the reversal at which the end force is read: force of friction and
@@ -168,6 +195,11 @@ fn measure(look: &Look<'_>, before: Direction) -> Option<Contact> {
         reach_m,
         lost_m: lost.max(reach_m),
         steady: if last > 0.0 { first / last } else { 0.0 },
+        rise: if first > 0.0 {
+            rise_into(look, slowest, before) / first
+        } else {
+            0.0
+        },
     })
 }
 
@@ -200,6 +232,14 @@ fn judge(look: &Look<'_>) -> Finding {
             m.steady,
             "1",
             t.steady,
+        ));
+        evidence.push(Evidence::at_least(
+            format!(
+                "rise of force on the way into {end} over the force there, slowest full-stroke step"
+            ),
+            m.rise,
+            "1",
+            t.rise,
         ));
         evidence.push(Evidence::aside(
             format!("force at {end} beyond the gas line, median"),

@@ -23,6 +23,9 @@ pub struct Thresholds {
     /// Width is looked for from this share of the peak speed up: at the reversals every loop
     /// is wide.
     pub from: f64,
+    /// After lost motion of more than this share of the stroke, width counts only once force
+    /// is back.
+    pub lost_share: f64,
     /// An effective bulk modulus below this, Pa, points to air: air-free mineral oil has
     /// 1.4 to 1.8 GPa (common handbook range, from memory), with hoses, walls and some
     /// dissolved air half of that is usual.
@@ -35,6 +38,7 @@ impl Default for Thresholds {
             width_share: 0.15,
             plain_share: 0.35,
             from: 0.4,
+            lost_share: 0.01,
             soft_oil_pa: 4e8,
         }
     }
@@ -57,6 +61,8 @@ acceleration. Check the frame and the mounts with a stiff bar in place of the da
     judge,
 };
 
+/// And this much later, in times the lost phase itself: force is still coming back.
+const LOST_MARGIN: f64 = 0.6;
 /// Density of mineral oil, kg/m³ (common value).
 const OIL_DENSITY: f64 = 860.0;
 
@@ -66,12 +72,21 @@ fn judge(look: &Look<'_>) -> Finding {
     let mut onset: Option<f64> = None;
     for direction in Direction::BOTH {
         for stroke in look.quick(direction) {
+            // Lost travel has findings of its own: start where force is back.
+            let lost = &stroke.lost;
+            let sound = if lost.lost_m > t.lost_share * stroke.stroke_m {
+                lost.phase + LOST_MARGIN * (lost.phase - lost.begin)
+            } else {
+                lost.begin
+            };
             let widths: Vec<(f64, [f64; 2])> = stroke
                 .branches
                 .iter()
                 .zip(super::SHARES)
                 .filter(|(_, share)| *share >= t.from)
-                .filter_map(|(b, _)| b.map(|b| (b.down_n - b.up_n, [b.passage.up, b.passage.down])))
+                .filter_map(|(b, _)| *b)
+                .filter(|b| b.passage.up >= sound)
+                .map(|b| (b.down_n - b.up_n, [b.passage.up, b.passage.down]))
                 .collect();
             // Two neighbours together, so that one noisy point does not decide.
             let wide = widths

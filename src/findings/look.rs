@@ -20,7 +20,8 @@ pub struct Thresholds {
     /// m/s. 15 mm/s, as for the statics, with a margin for cranks.
     pub slow_m_s: f64,
     /// The give of oil and structure is read from strokes that carry at least this share of
-    /// the run's largest force: where force is small, so is what can be said.
+    /// the run's largest force: where force is small, so is what can be said; too large a
+    /// share leaves only strokes that a void has already reached.
     pub give_force_share: f64,
 }
 
@@ -28,7 +29,7 @@ impl Default for Thresholds {
     fn default() -> Self {
         Self {
             slow_m_s: 0.018,
-            give_force_share: 0.3,
+            give_force_share: 0.1,
         }
     }
 }

@@ -14,6 +14,7 @@ mod compare;
 mod conversions;
 mod findings;
 mod fits;
+mod friction_device;
 mod heat;
 mod hostile;
 mod intake;
