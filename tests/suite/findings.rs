@@ -21,7 +21,7 @@ fn of_spec(spec: &Spec) -> Run {
 fn sample(name: &str) -> Run {
     let path = in_tree("sample-runs/specs").join(format!("{name}.toml"));
     let text = std::fs::read_to_string(path).unwrap();
-    of_spec(&from_toml(&text).unwrap())
+    of_spec(&from_toml(&text, name).unwrap())
 }
 
 fn finding<'r>(run: &'r Run, kind: &str) -> &'r Finding {

@@ -219,8 +219,9 @@ impl Ranges {
             6 | 7 => SlowAt::End,
             _ => SlowAt::None,
         };
-        m.slow_mm_s = within(rng, (4.0, 10.0));
-        m.slow_stroke_mm = within(rng, (10.0, 20.0)).min(m.stroke_mm);
+        // Short and not too slow: the model steps once a sample, and slow steps are long.
+        m.slow_mm_s = within(rng, (6.0, 12.0));
+        m.slow_stroke_mm = within(rng, (8.0, 14.0)).min(m.stroke_mm);
         m.slow_cycles = 3;
         m.rate_hz = log_within(rng, self.rate_hz);
         m.steps_per_cycle = 600;
