@@ -1,5 +1,6 @@
 //! Findings through the library and the binary: what they say of sample runs, the texts
 //! people read, thresholds from a settings file.
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 use std::fmt::Write as _;
 

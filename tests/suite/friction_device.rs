@@ -1,6 +1,7 @@
 //! Real loops of a friction device with backlash (Coble, Huggins, Cao, Ricles & Downey 2022,
 //! Dataset-Friction-Damper-with-Backlash, CC BY-SA 4.0; figures from the README kept beside
 //! the data). Read in place; skipped where they are not.
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 use loopwork::findings::Verdict;
 use loopwork::run::Run;
@@ -8,7 +9,9 @@ use loopwork::run::Run;
 use super::support::{loopwork, reference};
 
 /// File, stroke in, frequency Hz, heat J, dead band in (top, bottom).
-const RUNS: [(&str, f64, f64, f64, (f64, f64)); 6] = [
+type Published = (&'static str, f64, f64, f64, (f64, f64));
+
+const RUNS: [Published; 6] = [
     ("ds1_1.0hz_35lb_1.0in", 2.0112, 1.0, 880.15, (0.164, 0.171)),
     ("ds1_0.5hz_20lb_1.0in", 2.0156, 0.5, 391.61, (0.117, 0.121)),
     ("ds2_0.5hz_30lb_1.0in", 2.0121, 0.5, 829.85, (0.186, 0.190)),
