@@ -8,3 +8,4 @@
 
 mod diagnosis;
 mod fits;
+mod whole_way;
