@@ -3,14 +3,16 @@
 use std::path::Path;
 
 use super::assemble::{Assembler, Places};
+use super::bad_rows::BadRows;
 use super::header;
 use super::look::{self, First, LOOK_ROWS, TimeBase};
 use super::names::fold;
 use super::plan::Plan;
 use super::rows::{self, Odd, RowShape, Rows};
 use super::source::TextSource;
+use super::text::{self, first_lines, is_label, label_of, offset_of_line};
 use super::{IntakeOptions, Reading};
-use crate::notice::{Error, Fault, Notice, PROBLEMS_SHOWN, Place};
+use crate::notice::{Error, Notice, Place};
 use crate::recording::{Chunk, Layout, Role, SourceFile};
 use crate::units::Quantity;
 
@@ -56,8 +58,7 @@ pub(super) struct File {
     labelled: bool,
     /// Seams that text or blank lines made.
     pub(super) breaks: u64,
-    bad: Vec<Notice>,
-    bad_rows: u64,
+    bad: BadRows,
 }
 
 impl File {
@@ -104,8 +105,7 @@ impl File {
             again: false,
             labelled: false,
             breaks: 0,
-            bad: Vec::new(),
-            bad_rows: 0,
+            bad: BadRows::default(),
         };
         file.understand();
         if let Some(label) = file.first_label(&lines) {
@@ -195,53 +195,14 @@ impl File {
                 None => return Ok(None),
             },
         };
-        let block = self.without_torn_row(block);
-        let rows = rows::parse(&block, &self.shape);
-        Ok(Some(Parsed { block, rows }))
-    }
-
-    /// A file still being written, or cut off, ends within a row: its last number may lack
-    /// digits. Such a row, known by fewer decimals in its last cell than the row before, is
-    /// left out.
-    fn without_torn_row(&mut self, mut block: Vec<u8>) -> Vec<u8> {
-        let end = self.shape.line_end;
-        if block.is_empty() || block.last() == Some(&end) {
-            return block;
-        }
-        let Some(start) = memchr::memrchr(end, &block).map(|at| at + 1) else {
-            return block;
-        };
-        let (whole, torn) = block.split_at(start);
-        let before = whole.split_last().map_or(&[][..], |(_, rest)| rest);
-        let before = before
-            .get(memchr::memrchr(end, before).map_or(0, |at| at + 1)..)
-            .unwrap_or_default();
-        let decimals = |line: &[u8]| {
-            let line = line.trim_ascii_end();
-            let mark = memchr::memrchr(self.shape.decimal, line)?;
-            let digits = line.get(mark + 1..)?;
-            digits
-                .iter()
-                .all(u8::is_ascii_digit)
-                .then_some(digits.len())
-        };
-        let text = |line: &[u8]| {
-            self.plan
-                .dialect
-                .split(&String::from_utf8_lossy(line))
-                .len()
-        };
-        let shorter = match (decimals(before), decimals(torn)) {
-            (Some(b), Some(t)) => t < b,
-            (Some(_), None) => true,
-            _ => false,
-        };
-        if shorter && text(before) == text(torn) && !torn.trim_ascii().is_empty() {
+        let mut block = block;
+        if let Some(start) = text::torn_row(&block, self.shape.line_end, self.plan.dialect) {
             block.truncate(start);
             self.assembler.rows += 1;
             self.assembler.drop_row("last row cut short");
         }
-        block
+        let rows = rows::parse(&block, &self.shape);
+        Ok(Some(Parsed { block, rows }))
     }
 
     /// Reads on until a chunk is ready or the file ends.
@@ -294,9 +255,7 @@ impl File {
             )
             .help("export the run again and look whether the rows are there")
         } else {
-            let mut error = Error::many(Fault::Input, self.bad.clone());
-            error.more = (self.bad_rows as usize).saturating_sub(error.problems.len());
-            error
+            self.bad.error()
         };
         if let Some(first) = error.problems.first_mut()
             && first.place.is_none()
@@ -386,14 +345,14 @@ impl File {
             }
             row.columns.push(vec![value.unwrap_or(f64::NAN)]);
         }
-        let Some(bad) = bad else {
+        let Some(unread) = bad else {
             self.push(&row, 0, 1);
             return false;
         };
         if numbers == 0 || numbers < 2 && is_label(&cells) {
             return self.text_between(text, &cells);
         }
-        self.bad_row(bad, &cells, text, line);
+        self.bad_row(unread, &cells, text, line);
         false
     }
 
@@ -471,70 +430,17 @@ impl File {
 
     fn bad_row(&mut self, field: usize, cells: &[String], text: &str, line: u64) {
         self.assembler.rows += 1;
-        self.bad_rows += 1;
-        let column = self
-            .plan
-            .groups
-            .iter()
-            .flat_map(|g| &g.columns)
-            .find(|c| c.field == field);
-        let role = column.map_or(Role::Force, |c| c.role);
-        let cell = cells.get(field).map(|c| c.trim());
-        self.assembler.drop_row(&match cell {
-            None => "row cut short".to_owned(),
-            Some("") => format!("{} missing", super::plan::role_word(role)),
-            Some(_) => look::not_a_number(role),
-        });
-        if self.bad.len() >= PROBLEMS_SHOWN {
-            return;
-        }
-        let found = match cell {
-            None => "the row ends before it".to_owned(),
-            Some("") => "the cell is empty".to_owned(),
-            Some(cell) => format!("found \"{}\"", cell.chars().take(40).collect::<String>()),
-        };
-        let shown: String = text.chars().take(400).collect();
-        let span = cell.filter(|c| !c.is_empty()).and_then(|c| {
-            let start = cells.iter().take(field).fold(0, |at, before| {
-                shown
-                    .get(at..)
-                    .and_then(|rest| rest.find(before.as_str()))
-                    .map_or(at, |n| at + n + before.len())
-            });
-            shown
-                .get(start..)
-                .and_then(|rest| rest.find(c))
-                .map(|n| (start + n, start + n + c.len()))
-        });
-        self.bad.push(
-            Notice::error(
-                "not-a-number",
-                format!("a {} was expected, {found}", Quantity::of(role).word()),
-            )
-            .at(Place {
-                path: Some(self.source.path.clone()),
-                line: Some(line),
-                column: Some(field + 1),
-                column_name: column.map(|c| c.column.clone()),
-                text: Some(shown),
-                span,
-            })
-            .help("give a number there, or take the row out"),
-        );
+        let columns = self.plan.groups.iter().flat_map(|g| &g.columns);
+        let column = columns.into_iter().find(|c| c.field == field);
+        let reason = self
+            .bad
+            .note(&self.source.path, column, field, cells, (text, line));
+        self.assembler.drop_row(&reason);
     }
 
-    /// The first unusable rows, as warnings.
+    /// The first unusable row, as a warning.
     pub(super) fn bad_rows(&self) -> Option<Notice> {
-        let mut first = self.bad.first()?.clone();
-        first.severity = crate::notice::Severity::Warning;
-        first.code = "rows-dropped".to_owned();
-        first.message = format!(
-            "{} of {} rows cannot be read and are left out; the first: {}",
-            self.bad_rows, self.assembler.rows, first.message
-        );
-        first.help =
-            Some("`loopwork inspect` lists the reasons; the report counts them".to_owned());
-        Some(first)
+        self.bad.warning(self.assembler.rows)
     }
 
     pub(super) fn summary(&self) -> SourceFile {
@@ -569,24 +475,6 @@ impl File {
     }
 }
 
-/// A line of text as a label.
-fn label_of(text: &str) -> String {
-    text.trim_matches(['#', '%', '*', ' ', '"', ';', ',', '\t', '=', '-'])
-        .chars()
-        .filter(|c| !c.is_control())
-        .take(80)
-        .collect()
-}
-
-/// True for `Speed 2`, `Speed;100;mm/s`: a word first, and little else.
-fn is_label(cells: &[String]) -> bool {
-    let mut filled = cells.iter().map(|c| c.trim()).filter(|c| !c.is_empty());
-    let word = filled
-        .next()
-        .is_some_and(|c| c.chars().any(char::is_alphabetic));
-    word && filled.count() <= 3
-}
-
 /// True if velocity goes to and fro as in a record over time.
 fn swings(velocity: &[f64]) -> bool {
     /// Sign changes beyond any sweep table's.
@@ -596,36 +484,4 @@ fn swings(velocity: &[f64]) -> bool {
         .filter(|w| matches!(w, [a, b] if *a < 0.0 && *b >= 0.0 || *a > 0.0 && *b <= 0.0))
         .count();
     changes > SWINGS
-}
-
-/// At most so many lines and about so many bytes, cut at a line end.
-fn first_lines(block: &[u8], line_end: u8, lines: usize, bytes: usize) -> &[u8] {
-    let part = if block.len() <= bytes {
-        block
-    } else {
-        let head = block.get(..bytes).unwrap_or(block);
-        match memchr::memrchr(line_end, head) {
-            Some(end) => head.get(..=end).unwrap_or(head),
-            // One line longer than that: all of it.
-            None => {
-                let end = memchr::memchr(line_end, block).map_or(block.len(), |at| at + 1);
-                block.get(..end).unwrap_or(block)
-            }
-        }
-    };
-    if lines == usize::MAX {
-        return part;
-    }
-    part.get(..offset_of_line(part, line_end, lines))
-        .unwrap_or(part)
-}
-
-/// Where a line (from 0) begins.
-fn offset_of_line(block: &[u8], line_end: u8, line: usize) -> usize {
-    match line.checked_sub(1) {
-        None => 0,
-        Some(before) => memchr::memchr_iter(line_end, block)
-            .nth(before)
-            .map_or(block.len(), |at| at + 1),
-    }
 }

@@ -14,6 +14,7 @@
 
 mod ahead;
 mod assemble;
+mod bad_rows;
 mod card;
 mod clock;
 mod damage;
@@ -33,6 +34,7 @@ mod preamble;
 mod rows;
 mod source;
 mod stream;
+mod text;
 mod vocabulary;
 mod wide;
 

@@ -218,6 +218,59 @@ fn a_last_row_cut_off_within_a_number_is_left_out() {
 }
 
 #[test]
+fn a_file_of_many_blocks_reads_the_same_packed_or_not() {
+    use sha2::Digest as _;
+    use std::io::Write as _;
+    // Longer than two of the reader's blocks, so that rows straddle their edges.
+    let count = 260_000;
+    let text = rows(HEADER, f64::from(count) / 500.0, |_, _| {}).replace('\n', "\r\n");
+    assert!(text.len() > 9 << 20);
+    let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    packer.write_all(text.as_bytes()).expect("memory");
+    let packed = packer.finish().expect("memory");
+    let digest = |bytes: &[u8]| -> String {
+        sha2::Sha256::digest(bytes)
+            .iter()
+            .map(|b| format!("{b:02x}"))
+            .collect()
+    };
+    for bytes in [text.as_bytes(), packed.as_slice()] {
+        let read = read(bytes);
+        let source = &read.closing.sources[0];
+        assert_eq!(
+            (source.rows, read.closing.sampling.rows_dropped),
+            (count as u64, 0)
+        );
+        assert_eq!(
+            (source.bytes, source.sha256.as_str()),
+            (bytes.len() as u64, digest(bytes).as_str())
+        );
+        assert!(read.chunks.len() >= 3);
+        assert_eq!(
+            read.chunks
+                .iter()
+                .filter(|c| c.starts_segment.is_some())
+                .count(),
+            1
+        );
+        let (time, travel, force) = (
+            read.column(|c| &c.time),
+            read.column(|c| &c.travel),
+            read.column(|c| &c.force),
+        );
+        assert_eq!(time.len(), count as usize);
+        for (i, t) in time.iter().enumerate() {
+            let (x, _, f) = sample(i as f64 / 500.0);
+            assert!((t - i as f64 / 500.0).abs() < 1e-9);
+            assert!(
+                (travel[i] - x).abs() < 1e-8 && (force[i] - f).abs() < 1e-4,
+                "row {i}"
+            );
+        }
+    }
+}
+
+#[test]
 fn columns_may_change_places_from_block_to_block() {
     let first = rows(HEADER, 2.0, |_, _| {});
     let second = rows(
