@@ -217,6 +217,9 @@ pub struct CompareArgs {
     /// Why they are compared
     #[arg(long = "as", value_enum, default_value = "pair")]
     pub purpose: Purpose,
+    /// Compare forces as measured even if the temperatures differ and could be allowed for
+    #[arg(long)]
+    pub as_measured: bool,
     /// Another run of the base damper, to learn run-to-run repeatability from; can be repeated
     #[arg(long, value_name = "FILE")]
     pub repeat: Vec<PathBuf>,

@@ -20,7 +20,10 @@ use crate::run::Run;
 /// used, the rest being done.
 pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Error> {
     let output = &args.output;
-    let settings = args.limits.settings()?;
+    let mut settings = args.limits.settings()?;
+    if args.as_measured {
+        settings.refer_beyond_k = f64::INFINITY;
+    }
     let inputs: Vec<PathBuf> = std::iter::once(&args.base)
         .chain(&args.others)
         .chain(&args.repeat)

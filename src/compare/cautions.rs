@@ -4,14 +4,12 @@ use super::comparison::Caution;
 use super::grid::Curves;
 use super::repeat::Repeats;
 use super::sentence::{Sentence, say};
+use super::settings::TEMPERATURE_APART_K;
 use crate::recording::{Certainty, Role};
 use crate::run::Run;
 use crate::steps::{Direction, Step};
 use crate::units::display::Kind;
 
-/// Mean temperatures further apart than this are remarked on, K: at a common 0.2 % to 0.3 %
-/// a kelvin that is more than one percent of force (common practice).
-const TEMPERATURE_APART_K: f64 = 5.0;
 /// Strokes further apart than this share are remarked on.
 const STROKE_APART: f64 = 0.1;
 /// Labels under which files name their machine (compared in lower case).
@@ -47,8 +45,8 @@ pub(super) fn cautions(
     other: &Run,
     same_data: bool,
     name: &str,
-    base_curves: &Curves,
-    other_curves: &Curves,
+    (base_curves, other_curves): (&Curves, &Curves),
+    referred_to: Option<f64>,
 ) -> Vec<Caution> {
     let mut out = Vec::new();
     let mut add = |code: &str, text: Sentence| out.push(caution(Some(name), code, text));
@@ -102,7 +100,13 @@ pub(super) fn cautions(
                     .number(a, Kind::Temperature)
                     .text(" and ")
                     .number(b, Kind::Temperature)
-                    .text("): part of the difference is oil, not valving"),
+                    .text("): ")
+                    .join(match referred_to {
+                        Some(c) => {
+                            say("both are compared as they would be at ").set(c, Kind::Temperature)
+                        }
+                        None => say("part of the difference is oil, not valving"),
+                    }),
             );
         }
     } else if mean_temperature(&base.steps).is_some() != mean_temperature(&other.steps).is_some() {

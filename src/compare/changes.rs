@@ -3,12 +3,12 @@
 use serde::{Deserialize, Serialize};
 
 use super::settings::CompareSettings;
-use super::uncertain::{Part, half_width, interval, total};
+use super::uncertain::{Part, interval, total};
 use crate::findings::{Finding, Side, Verdict as Seen};
 use crate::fits::Fit;
 use crate::run::Run;
 use crate::statistics::{Summary, welch_from_summaries};
-use crate::steps::{Direction, PerDirection, Spread, Step};
+use crate::steps::{Direction, PerDirection, Step};
 
 /// One number, before and after.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
@@ -115,7 +115,7 @@ pub struct StepChange {
     pub energy_per_cycle_j: Change,
     /// Equivalent viscous coefficient, N·s/m.
     pub equivalent_damping_n_s_m: Change,
-    /// Largest loop width over the force there, 0..1.
+    /// Largest loop width over half the step's peak-to-peak force.
     pub hysteresis_share: PerDirection<Change>,
     /// Lost motion at the start of compression, m.
     pub lost_compression_m: Change,
@@ -279,10 +279,7 @@ fn step_change(a: &Step, b: &Step, settings: &CompareSettings) -> StepChange {
     } else {
         Change::of(Some(a.energy_per_cycle_j.mean), None)
     };
-    let share = |direction| {
-        let of = |s: &Step| s.hysteresis.share.get(direction).map(f64::abs);
-        Change::of(of(a), of(b))
-    };
+    let share = |direction| Change::of(loop_width(a, direction), loop_width(b, direction));
     StepChange {
         base_step: a.index,
         other_step: b.index,
@@ -364,9 +361,15 @@ pub fn findings_change(name: &str, base: &Run, other: &Run) -> FindingsChange {
     out
 }
 
-/// Interval of a step's spread, for checks.
-pub fn spread_part(spread: &Spread) -> Option<Part> {
-    let n = spread.n as f64;
-    let part = Part::estimated(spread.sd?.powi(2) / n, n - 1.0);
-    half_width(&part, 0.95).map(|_| part)
+/// Largest loop width of a step over half its peak-to-peak force, which gas force does not
+/// change and which is never near zero (the force at the width's own speed can be).
+pub fn loop_width(step: &Step, direction: Direction) -> Option<f64> {
+    let width = (*step.hysteresis.max_width_n.get(direction))?.abs();
+    let half = half_peak_to_peak(step);
+    (half > 0.0).then(|| width / half)
+}
+
+/// Half the step's peak-to-peak force, N.
+pub fn half_peak_to_peak(step: &Step) -> f64 {
+    0.5 * (step.peak_force_n.compression - step.peak_force_n.rebound)
 }

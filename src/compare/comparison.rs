@@ -2,23 +2,24 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::cautions::{cautions, cautions_of_all};
+use super::cautions::{cautions, cautions_of_all, mean_temperature};
 use super::changes::{
     FindingsChange, FitsChange, HeatChange, StaticsChange, findings_change, fits_change,
     heat_change, statics_change,
 };
 use super::direction::{DirectionComparison, Sides, compare_direction};
-use super::grid::{Curves, curves_of, grid};
+use super::grid::{Curves, curves_at_reference, curves_of, grid};
 use super::names::{Named, named};
 use super::repeat::Repeats;
 use super::revalve::{Revalve, revalve};
 use super::sentence::{Sentence, say};
 use super::settings::{CompareSettings, Purpose};
+use super::uncertain::{interval, total};
 use super::verdict::Verdict;
 use super::wear::{Wear, wear};
 use super::words::reasons_of_direction;
 use crate::run::{Run, Tool};
-use crate::steps::Direction;
+use crate::steps::{Direction, PerDirection};
 
 /// The schema name of [`Comparison`].
 pub const COMPARE_SCHEMA: &str = "loopwork.compare/1";
@@ -71,10 +72,56 @@ pub struct Comparison {
     pub repeatability: Repeats,
     /// The settings used.
     pub settings: CompareSettings,
+    /// Temperature that both were taken to before they were compared, °C, one per other;
+    /// `null` where they are compared as measured.
+    pub reference_c: Vec<Option<f64>>,
     /// What makes the comparison weaker than it looks, per other (`other` and text).
     pub cautions: Vec<Caution>,
     /// How the numbers were made.
     pub notes: Vec<Sentence>,
+    /// The curves as they were read, base first, for drawing.
+    #[serde(skip)]
+    pub traces: Vec<PerDirection<Vec<TracePoint>>>,
+}
+
+/// A point of a curve as it was read.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TracePoint {
+    /// Speed, m/s.
+    pub velocity_m_s: f64,
+    /// Total force at mid-stroke, N, our signs.
+    pub force_n: f64,
+    /// Its 95 % interval, run-to-run repeatability included.
+    pub ci95_n: Option<[f64; 2]>,
+}
+
+/// Points of a traced curve beside its anchors.
+const TRACE_POINTS: usize = 96;
+
+fn traced(
+    curves: &Curves,
+    repeats: &Repeats,
+    settings: &CompareSettings,
+) -> PerDirection<Vec<TracePoint>> {
+    let of = |direction: Direction| {
+        curves
+            .get(direction)
+            .trace(TRACE_POINTS)
+            .into_iter()
+            .map(|(v, r)| {
+                let error = total(&[r.cycles, r.between, repeats.at(r.force_n)]);
+                TracePoint {
+                    velocity_m_s: v,
+                    force_n: r.force_n,
+                    ci95_n: interval(r.force_n, &error, settings.confidence),
+                }
+            })
+            .collect()
+    };
+    PerDirection {
+        compression: of(Direction::Compression),
+        rebound: of(Direction::Rebound),
+    }
 }
 
 /// A caution about one of the others, or about all.
@@ -146,14 +193,23 @@ pub fn compare(
         Purpose::Revalve => settings.tolerance_pct,
         _ => Some(settings.tolerance(purpose)),
     };
+    let referred: Vec<Option<AtReference>> = others
+        .iter()
+        .map(|o| at_reference(base, o, settings))
+        .collect();
     let of = |direction: Direction| -> Vec<DirectionComparison> {
         other_curves
             .iter()
+            .zip(&referred)
             .zip(other_names)
-            .map(|(curves, name)| {
+            .map(|((curves, referred), name)| {
+                let (base, other) = match referred {
+                    Some(r) => (&r.base, &r.other),
+                    None => (base_curves, curves),
+                };
                 let sides = Sides {
-                    base: base_curves.get(direction),
-                    other: curves.get(direction),
+                    base: base.get(direction),
+                    other: other.get(direction),
                     repeats: &repeatability,
                     same_data: name.sha256 == base_name.sha256,
                 };
@@ -179,22 +235,26 @@ pub fn compare(
         revalve: Vec::new(),
         wear: Vec::new(),
         overall: Vec::new(),
+        reference_c: referred
+            .iter()
+            .map(|r| r.as_ref().map(|r| r.reference_c))
+            .collect(),
         cautions: cautions_of_all(base, others, &repeatability),
         notes: notes(&repeatability, tolerance, settings),
+        traces: curves
+            .iter()
+            .map(|c| traced(c, &repeatability, settings))
+            .collect(),
         repeatability,
         settings: *settings,
     };
     for (i, other) in others.iter().enumerate() {
         let name = other_names[i].name.clone();
         let same = other_names[i].sha256 == base_name.sha256;
-        out.cautions.extend(cautions(
-            base,
-            other,
-            same,
-            &name,
-            &curves[0],
-            &curves[i + 1],
-        ));
+        let reference = referred[i].as_ref().map(|r| r.reference_c);
+        let both = (&curves[0], &curves[i + 1]);
+        out.cautions
+            .extend(cautions(base, other, same, &name, both, reference));
         match purpose {
             Purpose::Revalve => out.revalve.push(revalve(&out, base, i)),
             Purpose::Wear => out.wear.push(wear(&out, base, other, i, same)),
@@ -203,6 +263,29 @@ pub fn compare(
         out.overall.push(overall(&out, i));
     }
     out
+}
+
+/// Both sides at one temperature.
+struct AtReference {
+    reference_c: f64,
+    base: Curves,
+    other: Curves,
+}
+
+/// Both sides at the common reference temperature, if their temperatures are far enough
+/// apart to matter and both channels allow it.
+fn at_reference(base: &Run, other: &Run, settings: &CompareSettings) -> Option<AtReference> {
+    let apart = (mean_temperature(&base.steps)? - mean_temperature(&other.steps)?).abs();
+    if apart < settings.refer_beyond_k {
+        return None;
+    }
+    let (reference_c, base) = curves_at_reference(base, settings)?;
+    let (other_c, other) = curves_at_reference(other, settings)?;
+    (reference_c == other_c).then_some(AtReference {
+        reference_c,
+        base,
+        other,
+    })
 }
 
 fn split(names: &[Named]) -> (&Named, &[Named]) {
@@ -303,7 +386,8 @@ fn notes(
         );
         out.push(say(format!(
             "within: at every speed two one-sided tests at {:.0} % show the difference inside the tolerance; \
-             outside: at some speed the {:.0} % interval lies wholly outside; else undecided",
+             outside: at some speed it lies outside at {:.0} % confidence, allowing for the number of speeds \
+             looked at; else undecided",
             100.0 * settings.alpha,
             100.0 * settings.confidence
         )));

@@ -89,6 +89,9 @@ pub fn compare_direction(
         ..DirectionComparison::default()
     };
     let mut worst: Option<(f64, f64)> = None;
+    let compared = |v: &&f64| sides.base.at(**v).is_some() && sides.other.at(**v).is_some();
+    // Both directions are looked at.
+    let looks = 2 * grid.iter().filter(compared).count();
     for &speed in grid {
         let (base, other) = (sides.base.at(speed), sides.other.at(speed));
         out.base_n.push(base.map(|r| r.force_n));
@@ -109,7 +112,9 @@ pub fn compare_direction(
             .zip(tolerance_pct)
             .map(|((b, ..), pct)| settings.allowed_n(b, pct));
         let verdict = both.zip(allowed).map(|((_, d, e), a)| {
-            Verdict::of(d, &e.total(), [-a, a], settings.confidence, settings.alpha)
+            let own = total(&[e.cycles, e.between]);
+            let levels = (settings.confidence, settings.alpha);
+            Verdict::of_one_of_many(d, (&e.runs, &own), [Some(-a), Some(a)], levels, looks)
         });
         let enough = |b: f64| b.abs() >= settings.tolerance_floor_n && b != 0.0;
         let ci = |confidence: f64| both.and_then(|(_, d, e)| interval(d, &e.total(), confidence));

@@ -8,14 +8,19 @@
 //! neighbouring chords make above or below it, and the error is as wide as that triangle.
 
 use super::settings::CompareSettings;
-use super::uncertain::Part;
-use crate::run::Run;
+use super::uncertain::{Part, total};
+use crate::curves::Curve;
 use crate::statistics::Summary;
 use crate::steps::Direction;
 
 /// A step's own spread is poor with few cycles; it is held together with the mean spread of
 /// the run's steps, which counts as this many degrees of freedom (by feel: one step's worth).
 const SHARED_DF: f64 = 4.0;
+
+/// If what anchors and full-cycle curve differ by changes by more than this share of the
+/// force from one anchor to the next, the curve is bent by something a peak does not see
+/// (a void that refills, play), and is not used between them.
+const SHAPE_APART: f64 = 0.05;
 
 /// Standard deviation of something anywhere between two limits, over their distance.
 const OF_RANGE: f64 = 0.288_675_134_594_812_9;
@@ -49,14 +54,20 @@ pub struct ForceCurve {
 }
 
 impl ForceCurve {
-    /// The curve of one direction of a run.
-    pub fn of(run: &Run, direction: Direction, settings: &CompareSettings) -> Self {
-        let anchors = anchors(run, direction, settings.same_speed);
-        let table = run.steps.is_empty();
+    /// One direction of a run's curve. `table` says that it holds a reduced table's points;
+    /// `correction_sd` gives a standard deviation, N, to add to the force of a step.
+    pub fn of(
+        curve: &Curve,
+        table: bool,
+        direction: Direction,
+        settings: &CompareSettings,
+        correction_sd: &dyn Fn(usize) -> f64,
+    ) -> Self {
+        let anchors = anchors(curve, direction, settings.same_speed, correction_sd);
         let shape: Vec<(f64, f64, f64)> = if table {
             Vec::new()
         } else {
-            run.curve
+            curve
                 .get(direction)
                 .iter()
                 .filter(|p| p.total_force_n.is_finite())
@@ -86,6 +97,22 @@ impl ForceCurve {
         self.anchors.iter().map(|a| a.speed)
     }
 
+    /// Readings over the whole range, for drawing: at every anchor, and `points` evenly
+    /// between the ends.
+    pub fn trace(&self, points: usize) -> Vec<(f64, Reading)> {
+        let Some([low, high]) = self.range() else {
+            return Vec::new();
+        };
+        let even = (0..=points).map(|i| low + (high - low) * i as f64 / points.max(1) as f64);
+        let mut speeds: Vec<f64> = even.chain(self.speeds()).collect();
+        speeds.sort_by(f64::total_cmp);
+        speeds.dedup();
+        speeds
+            .into_iter()
+            .filter_map(|v| self.at(v).map(|r| (v, r)))
+            .collect()
+    }
+
     /// Force at `speed`; `None` outside what was measured (a speed within
     /// [`CompareSettings::same_speed`] of the ends counts as measured).
     pub fn at(&self, speed: f64) -> Option<Reading> {
@@ -112,7 +139,10 @@ impl ForceCurve {
             df: a.error.df.min(b.error.df),
         };
         let chord = a.force + w * (b.force - a.force);
-        let Some((drawn, se)) = self.shape_at(speed) else {
+        let rest = |x: &Anchor| self.shape_at(x.speed).map_or(0.0, |s| x.force - s.0);
+        let (ra, rb) = (rest(a), rest(b));
+        let trusted = (rb - ra).abs() <= SHAPE_APART * a.force.abs().max(b.force.abs());
+        let Some((drawn, se)) = self.shape_at(speed).filter(|_| trusted) else {
             let room = self.triangle(after, speed) - chord;
             return Reading {
                 force_n: chord + 0.5 * room,
@@ -120,8 +150,6 @@ impl ForceCurve {
                 between: Part::stated(OF_RANGE * room),
             };
         };
-        let rest = |x: &Anchor| self.shape_at(x.speed).map_or(0.0, |s| x.force - s.0);
-        let (ra, rb) = (rest(a), rest(b));
         // The curve's own noise counts in the middle and not at the anchors.
         let noise = 2.0 * (w * (1.0 - w)).sqrt() * se;
         let bend = 4.0 * w * (1.0 - w) * OF_RANGE * (rb - ra);
@@ -224,9 +252,14 @@ impl ForceCurve {
 }
 
 /// Peak points with their errors, repeats of one speed joined.
-fn anchors(run: &Run, direction: Direction, same: f64) -> Vec<Anchor> {
-    let points = run.curve.peaks.get(direction);
-    let cycles = run.curve.peak_cycles.get(direction);
+fn anchors(
+    curve: &Curve,
+    direction: Direction,
+    same: f64,
+    correction_sd: &dyn Fn(usize) -> f64,
+) -> Vec<Anchor> {
+    let points = curve.peaks.get(direction);
+    let cycles = curve.peak_cycles.get(direction);
     let spreads: Vec<Option<(f64, usize)>> = points
         .iter()
         .enumerate()
@@ -255,10 +288,11 @@ fn anchors(run: &Run, direction: Direction, same: f64) -> Vec<Anchor> {
                 let df = own + lent;
                 Part::estimated((own * variance + lent * shared) / df / n as f64, df)
             });
+            let corrected = Part::stated(p.step.map_or(0.0, correction_sd));
             Anchor {
                 speed: p.velocity_m_s,
                 force: p.force_n,
-                error,
+                error: total(&[error, corrected]),
             }
         })
         .collect();

@@ -2,6 +2,9 @@
 
 use super::force_curve::ForceCurve;
 use super::settings::CompareSettings;
+use super::wear::HALF_95;
+use crate::curves::{Curve, FullCycleSettings, curve};
+use crate::heat::referred_steps;
 use crate::run::Run;
 use crate::steps::{Direction, PerDirection};
 
@@ -28,11 +31,48 @@ pub fn standard_speeds() -> Vec<f64> {
 /// Both directions of one run.
 pub type Curves = PerDirection<ForceCurve>;
 
-/// Force against speed of both directions.
+/// Force against speed of both directions, as measured.
 pub fn curves_of(run: &Run, settings: &CompareSettings) -> Curves {
+    both(&run.curve, run, settings, &|_, _| 0.0)
+}
+
+/// The same at the heat stage's reference temperature, and that temperature, °C; `None`
+/// without a temperature channel or if it does not tell how force changes with it.
+pub fn curves_at_reference(run: &Run, settings: &CompareSettings) -> Option<(f64, Curves)> {
+    let temperature = run.heat.as_ref()?.temperature.as_ref()?;
+    let referred = temperature.referred.as_ref()?;
+    let level = run.statics.as_ref()?.level();
+    let steps = referred_steps(&run.steps, &level, referred);
+    let moved = curve(&steps, &level, &FullCycleSettings::default());
+    let correction = |direction: Direction, step: usize| {
+        referred
+            .points
+            .get(direction)
+            .iter()
+            .find(|p| p.step == step)
+            .and_then(|p| p.correction_half_n)
+            .map_or(0.0, |half| half / HALF_95)
+    };
+    Some((
+        referred.reference_c,
+        both(&moved, run, settings, &correction),
+    ))
+}
+
+fn both(
+    curve: &Curve,
+    run: &Run,
+    settings: &CompareSettings,
+    correction_sd: &dyn Fn(Direction, usize) -> f64,
+) -> Curves {
+    let of = |direction| {
+        ForceCurve::of(curve, run.steps.is_empty(), direction, settings, &|step| {
+            correction_sd(direction, step)
+        })
+    };
     PerDirection {
-        compression: ForceCurve::of(run, Direction::Compression, settings),
-        rebound: ForceCurve::of(run, Direction::Rebound, settings),
+        compression: of(Direction::Compression),
+        rebound: of(Direction::Rebound),
     }
 }
 

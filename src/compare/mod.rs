@@ -5,6 +5,7 @@
 
 mod cautions;
 pub mod changes;
+mod check;
 mod comparison;
 mod direction;
 mod force_curve;
@@ -16,15 +17,20 @@ mod repeat;
 mod revalve;
 mod sentence;
 mod settings;
+mod target;
 mod uncertain;
 mod verdict;
 mod wear;
 mod words;
 
-pub use comparison::{COMPARE_SCHEMA, Caution, Comparison, Overall, compare};
+pub use check::{
+    Against, CHECK_SCHEMA, CHECK_TOLERANCE_PCT, CheckResult, Criterion, Limit, Passed, SheetData,
+    check,
+};
+pub use comparison::{COMPARE_SCHEMA, Caution, Comparison, Overall, TracePoint, compare};
 pub use direction::{DeltaError, DirectionComparison, Sides, compare_direction};
 pub use force_curve::{ForceCurve, Reading};
-pub use grid::{Curves, curves_of, grid, standard_speeds};
+pub use grid::{Curves, curves_at_reference, curves_of, grid, standard_speeds};
 pub use matching::{MATCH_SCHEMA, MatchResult, Mismatch, Pair, match_dampers};
 pub use names::{Named, named};
 pub use pairing::least_total;
@@ -33,9 +39,10 @@ pub use revalve::{Moved, Revalve, Zone, ZoneChange};
 pub use sentence::{Sentence, say, three_digits};
 pub use settings::{
     CompareSettings, PAIR_TOLERANCE_PCT, Purpose, REVALVE_TOLERANCE_PCT, Repeatability,
-    WEAR_TOLERANCE_PCT, WearLimits,
+    TEMPERATURE_APART_K, WEAR_TOLERANCE_PCT, WearLimits,
 };
-pub use uncertain::{Part, half_width, interval, shown_inside, total};
+pub use target::{Limits, Target, TargetPoint};
+pub use uncertain::{Part, half_width, half_width_of_many, interval, shown_inside, total};
 pub use verdict::Verdict;
 pub use wear::{Wear, WearCriterion};
 pub use words::{compared, reasons_of_direction};

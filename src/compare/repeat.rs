@@ -16,8 +16,8 @@ pub struct Repeats {
     pub n: f64,
     /// Repeats of the base that were given.
     pub repeats: usize,
-    /// Degrees of freedom behind it; `None` if it is only stated.
-    pub df: Option<f64>,
+    /// Degrees of freedom behind it: what the stated numbers are worth, and the repeats.
+    pub df: f64,
     /// What the repeats alone say: their spread over the stated one.
     pub measured_over_stated: Option<f64>,
 }
@@ -29,7 +29,7 @@ impl Repeats {
             pct: stated.pct,
             n: stated.n,
             repeats: 0,
-            df: None,
+            df: stated.worth_repeats,
             measured_over_stated: None,
         }
     }
@@ -52,7 +52,7 @@ impl Repeats {
             pct: factor * stated.pct,
             n: factor * stated.n,
             repeats: repeats.len(),
-            df: Some(worth + n),
+            df: worth + n,
             measured_over_stated: Some(ratio.sqrt()),
         }
     }
@@ -62,7 +62,7 @@ impl Repeats {
         let sd = (0.01 * self.pct * force_n).hypot(self.n);
         Part {
             variance: sd * sd,
-            df: self.df.unwrap_or(f64::INFINITY),
+            df: self.df,
         }
     }
 }

@@ -34,18 +34,19 @@ pub struct Repeatability {
     pub pct: f64,
     /// Part that does not, N.
     pub n: f64,
-    /// How many repeats the two numbers above are worth when real repeats are given.
+    /// How many repeats the two numbers above are worth: their degrees of freedom.
     pub worth_repeats: f64,
 }
 
 impl Default for Repeatability {
     /// 0.5 % and 2 N for load cell, clamping and warming up together: common practice, from
-    /// memory. Worth four repeats, so that one lucky or unlucky repeat does not rule alone.
+    /// memory. Taken to be right to a quarter, which is worth `½·0.25⁻²` = 8 degrees of
+    /// freedom (GUM G.4.2), so that one lucky or unlucky repeat does not rule alone.
     fn default() -> Self {
         Self {
             pct: 0.5,
             n: 2.0,
-            worth_repeats: 4.0,
+            worth_repeats: 8.0,
         }
     }
 }
@@ -103,6 +104,9 @@ pub struct CompareSettings {
     /// Below this share of the slowest step's peak speed a loop is at its reversal, where
     /// lag and play rule: no force is read there.
     pub lowest_share: f64,
+    /// Compare at a common temperature where both runs allow it and were measured this far
+    /// apart or more, K; infinite never does.
+    pub refer_beyond_k: f64,
     /// Run-to-run repeatability.
     pub repeatability: Repeatability,
     /// Limits of `wear`.
@@ -118,11 +122,16 @@ impl Default for CompareSettings {
             alpha: 0.05,
             same_speed: 0.01,
             lowest_share: 0.1,
+            refer_beyond_k: TEMPERATURE_APART_K,
             repeatability: Repeatability::default(),
             wear: WearLimits::default(),
         }
     }
 }
+
+/// Mean temperatures further apart than this matter, K: at the common 0.2 % to 0.3 % a kelvin
+/// that is more than one percent of force (common practice).
+pub const TEMPERATURE_APART_K: f64 = 5.0;
 
 /// Tolerance of a pair, %: common practice among those who match dampers, from memory.
 pub const PAIR_TOLERANCE_PCT: f64 = 5.0;
@@ -187,6 +196,7 @@ impl CompareSettings {
                 "lowest_share",
                 "a share between 0 and 1",
             ),
+            (self.refer_beyond_k >= 0.0, "refer_beyond_k", "0 K or more"),
             (
                 not_negative(self.repeatability.pct),
                 "repeatability.pct",

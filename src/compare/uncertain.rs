@@ -79,6 +79,14 @@ pub fn half_width(part: &Part, confidence: f64) -> Option<f64> {
     quantile.map(|q| q * part.variance.sqrt())
 }
 
+/// Half-width that holds for `n` numbers at once: `common` is one error that all of them
+/// share and counts once, `own` each number's own, at a confidence of `1 − (1 − c)/n`
+/// (Bonferroni). Half-widths add in squares.
+pub fn half_width_of_many(common: &Part, own: &Part, confidence: f64, n: usize) -> Option<f64> {
+    let each = 1.0 - (1.0 - confidence) / n.max(1) as f64;
+    Some(half_width(common, confidence)?.hypot(half_width(own, each)?))
+}
+
 /// `value ± half-width`.
 pub fn interval(value: f64, part: &Part, confidence: f64) -> Option<[f64; 2]> {
     half_width(part, confidence).map(|half| [value - half, value + half])

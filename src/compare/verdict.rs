@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::uncertain::{Part, interval, shown_inside};
+use super::uncertain::{Part, half_width_of_many, interval, shown_inside, total};
 
 /// Whether a difference keeps to its tolerance.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -36,6 +36,55 @@ impl Verdict {
         match interval(value, error, confidence) {
             Some([low, high]) if low > bounds[1] || high < bounds[0] => Self::Outside,
             _ => Self::Undecided,
+        }
+    }
+
+    /// Of one of `n` values that are looked at together: as [`Verdict::of`], but outside only
+    /// if it would be, allowing for the chance that so many give. `common` is the error
+    /// they share, `own` this value's own.
+    pub fn of_one_of_many(
+        value: f64,
+        (common, own): (&Part, &Part),
+        limits: [Option<f64>; 2],
+        (confidence, alpha): (f64, f64),
+        n: usize,
+    ) -> Self {
+        let alone = Self::of_limits(value, &total(&[*common, *own]), limits, confidence, alpha);
+        if alone != Self::Outside {
+            return alone;
+        }
+        let over = limits[1].map_or(f64::NEG_INFINITY, |l| value - l);
+        let under = limits[0].map_or(f64::NEG_INFINITY, |l| l - value);
+        match half_width_of_many(common, own, confidence, n) {
+            Some(half) if over.max(under) > half => Self::Outside,
+            _ => Self::Undecided,
+        }
+    }
+
+    /// Of one value against limits of which either may be missing.
+    pub fn of_limits(
+        value: f64,
+        error: &Part,
+        limits: [Option<f64>; 2],
+        confidence: f64,
+        alpha: f64,
+    ) -> Self {
+        // A limit far beyond any error is the same as none, and finite for the tests.
+        let far = value.abs()
+            + limits.iter().flatten().map(|l| l.abs()).sum::<f64>()
+            + 1e3 * (error.variance.sqrt() + 1.0);
+        let bounds = [limits[0].unwrap_or(-far), limits[1].unwrap_or(far)];
+        if bounds[0] < bounds[1] {
+            return Self::of(value, error, bounds, confidence, alpha);
+        }
+        // No room between the limits: only an exact value can be shown to be there.
+        if error.variance == 0.0 && value == bounds[0] && bounds[0] == bounds[1] {
+            Self::Within
+        } else {
+            match interval(value, error, confidence) {
+                Some([low, high]) if low > bounds[1] || high < bounds[0] => Self::Outside,
+                _ => Self::Undecided,
+            }
         }
     }
 

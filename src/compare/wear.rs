@@ -42,7 +42,7 @@ pub struct Wear {
 }
 
 /// Half-width of a 95 % interval over its standard deviation, normal.
-const HALF_95: f64 = 1.959_963_984_540_054;
+pub(super) const HALF_95: f64 = 1.959_963_984_540_054;
 
 /// Holds other `i` of a comparison against the wear limits.
 pub(super) fn wear(comparison: &Comparison, base: &Run, other: &Run, i: usize, same: bool) -> Wear {
@@ -50,13 +50,11 @@ pub(super) fn wear(comparison: &Comparison, base: &Run, other: &Run, i: usize, s
     let limits = &settings.wear;
     let statics = comparison.statics.get(i).cloned().unwrap_or_default();
     let judge = |value: Option<f64>, error: Option<Part>, limit: [Option<f64>; 2]| {
-        let bounds = [
-            limit[0].unwrap_or(f64::NEG_INFINITY),
-            limit[1].unwrap_or(f64::INFINITY),
-        ];
         let error = if same { Some(Part::stated(0.0)) } else { error };
         let verdict = match (value, error) {
-            (Some(v), Some(e)) => one_sided(v, &e, bounds, comparison),
+            (Some(v), Some(e)) => {
+                Verdict::of_limits(v, &e, limit, settings.confidence, settings.alpha)
+            }
             _ => Verdict::Undecided,
         };
         let ci = value
@@ -140,18 +138,6 @@ pub(super) fn wear(comparison: &Comparison, base: &Run, other: &Run, i: usize, s
     }
 }
 
-/// Bounds of which one may be infinite.
-fn one_sided(value: f64, error: &Part, bounds: [f64; 2], comparison: &Comparison) -> Verdict {
-    // A bound far beyond any error is the same as none, and finite for the tests.
-    let far = value.abs() + 1e3 * (error.variance.sqrt() + 1.0);
-    let bounds = [bounds[0].max(-far), bounds[1].min(far)];
-    let settings = &comparison.settings;
-    if bounds[0] >= bounds[1] {
-        return Verdict::Outside;
-    }
-    Verdict::of(value, error, bounds, settings.confidence, settings.alpha)
-}
-
 /// Largest growth of lost motion over the speeds both were driven at, with its error.
 fn lost_growth(
     base: &Run,
@@ -170,29 +156,41 @@ fn lost_growth(
                 Direction::Rebound => s.lost_rebound_m,
             };
             let (a, b) = (find(base, s.base_step)?, find(other, s.other_step)?);
-            let error = lost_error(&a, direction)
-                .zip(lost_error(&b, direction))
+            let error = lost_error(base, &a, direction)
+                .zip(lost_error(other, &b, direction))
                 .map(|(x, y)| total(&[x, y]));
             Some((change.delta?, error))
         })
         .max_by(|x, y| x.0.total_cmp(&y.0))
 }
 
-/// Error of a step's lost motion: from cycle to cycle, and half a grid point of travel.
-fn lost_error(step: &Step, direction: Direction) -> Option<Part> {
-    let each: Vec<f64> = step
-        .series
-        .iter()
-        .filter_map(|c| match direction {
-            Direction::Compression => c.lost_compression_m,
-            Direction::Rebound => c.lost_rebound_m,
-        })
-        .collect();
-    let summary = Summary::of(&each)?;
-    let n = summary.n as f64;
-    let spread = Part::estimated(summary.sd?.powi(2) / n, n - 1.0);
+/// A step's own spread counts together with the mean spread of all steps, which is worth
+/// this many degrees of freedom: a slow step of two cycles says little by itself.
+const SHARED_DF: f64 = 4.0;
+
+/// Error of a step's lost motion: from cycle to cycle, and one sample of travel.
+pub(super) fn lost_error(run: &Run, step: &Step, direction: Direction) -> Option<Part> {
+    let spread = |step: &Step| {
+        let each: Vec<f64> = step
+            .series
+            .iter()
+            .filter_map(|c| match direction {
+                Direction::Compression => c.lost_compression_m,
+                Direction::Rebound => c.lost_rebound_m,
+            })
+            .collect();
+        let summary = Summary::of(&each)?;
+        Some((summary.sd?.powi(2), summary.n as f64))
+    };
+    let all: Vec<(f64, f64)> = run.steps.iter().filter_map(spread).collect();
+    let known: f64 = all.iter().map(|(_, n)| n - 1.0).sum();
+    let shared = all.iter().map(|(v, n)| v * (n - 1.0)).sum::<f64>() / known.max(1.0);
+    let (own, n) = spread(step)?;
+    let lent = SHARED_DF.min(known - (n - 1.0));
+    let df = n - 1.0 + lent;
+    let variance = ((n - 1.0) * own + lent * shared) / df / n;
     let grain = step.stroke_m / step.samples_per_cycle.max(1.0);
-    Some(total(&[spread, Part::stated(grain)]))
+    Some(total(&[Part::estimated(variance, df), Part::stated(grain)]))
 }
 
 fn in_words(

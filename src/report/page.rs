@@ -311,6 +311,8 @@ pub enum Block {
     Caution(Vec<Text>),
     /// A picker of steps: (layer key, name).
     Picker(Vec<(String, Dual)>),
+    /// Lines to sign on, each with what goes there.
+    SignOff(Vec<String>),
 }
 
 /// A section of the page.
@@ -496,6 +498,13 @@ fn ready(block: &Block) -> Result<Ready, Error> {
             "html",
             format!("<div class=\"caution\">{}</div>", list(items)),
         ),
+        Block::SignOff(lines) => {
+            let lines: String = lines
+                .iter()
+                .map(|line| format!("<div><dt>{}</dt><dd></dd></div>", escape(line)))
+                .collect();
+            plain("html", format!("<dl class=\"signoff\">{lines}</dl>"))
+        }
         Block::Picker(entries) => {
             let options: String = entries
                 .iter()

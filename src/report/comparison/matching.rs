@@ -45,7 +45,7 @@ fn pairs(result: &MatchResult) -> Table {
 }
 
 /// All mismatches, one row a damper.
-fn all(result: &MatchResult) -> Table {
+pub(super) fn all(result: &MatchResult) -> Table {
     let names: Vec<(&str, Option<Kind>)> = std::iter::once(("Mismatch, %", None))
         .chain(
             result
@@ -107,7 +107,22 @@ pub fn match_terminal(result: &MatchResult, look: Look) -> String {
 /// # Errors
 /// [`crate::notice::Fault::Output`] if something cannot be drawn.
 pub fn match_files(result: &MatchResult, runs: &[Run], shown: Shown) -> Result<Files, Error> {
-    let _ = runs;
+    let mut files = Table::new(
+        "Files",
+        &[("File", None), ("Rows", None), ("SHA-256", None)],
+    );
+    for source in runs.iter().flat_map(|r| &r.source) {
+        files.rows.push(vec![
+            Cell::Words(source.path.clone()),
+            Cell::Count(source.rows),
+            Cell::Words(source.sha256.clone()),
+        ]);
+    }
+    let mut every = Section::new("all", "Every mismatch");
+    if let Some(figure) = super::plots::map(result) {
+        every = every.with(Block::Figure(Box::new(figure)));
+    }
+    let notes = result.notes.iter().map(super::text_of).collect();
     let page = Page {
         title: "Best pairs".into(),
         subtitle: Text::from(format!("out of {} dampers", result.dampers.len())),
@@ -116,7 +131,11 @@ pub fn match_files(result: &MatchResult, runs: &[Run], shown: Shown) -> Result<F
         badge: badge(result.worst()),
         sections: vec![
             Section::new("pairs", "Pairs").with(Block::Table(pairs(result))),
-            Section::new("all", "Every mismatch").with(Block::Table(all(result))),
+            every.with(Block::Table(all(result))),
+            Section::new("cautions", "To bear in mind")
+                .with(Block::List(notes))
+                .with(Block::Caution(vec![Text::from(CLOSING)])),
+            Section::new("provenance", "Where this came from").with(Block::Table(files)),
         ],
         shown,
         marker: match_marker(result),

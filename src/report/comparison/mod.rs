@@ -5,9 +5,12 @@ mod terminal;
 
 mod matching;
 mod page;
+mod plots;
+mod sheet;
 
 pub use matching::{match_files, match_marker, match_terminal};
 pub use page::files;
+pub use sheet::{check_files, check_marker, check_terminal};
 pub use terminal::terminal;
 
 use super::format::Dual;

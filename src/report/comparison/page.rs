@@ -1,10 +1,10 @@
 //! A comparison as a page.
 
-use super::{badge, marker, tables, terminal, text_of};
-use crate::compare::Comparison;
+use super::{badge, marker, plots, tables, terminal, text_of};
+use crate::compare::{Comparison, Purpose};
 use crate::notice::Error;
 use crate::report::Files;
-use crate::report::page::{Block, Page, Section};
+use crate::report::page::{Block, Cell, Figure, Page, Section, Table};
 use crate::report::text::Text;
 use crate::run::Run;
 use crate::steps::Direction;
@@ -20,23 +20,24 @@ pub fn files(
     others: &[Run],
     shown: Shown,
 ) -> Result<Files, Error> {
-    let _ = (base, others);
-    let mut numbers = Section::new("numbers", "Speed by speed");
-    for direction in Direction::BOTH {
-        for part in comparison.get(direction) {
-            numbers = numbers.with(Block::Table(tables::by_speed(comparison, part, direction)));
-        }
-    }
-    let mut other = Section::new("changes", "What else changed");
-    for i in 0..comparison.others.len() {
-        for table in [tables::changes(comparison, i), tables::steps(comparison, i)] {
-            if !table.rows.is_empty() {
-                other = other.with(Block::Table(table));
-            }
-        }
-    }
-    let page = Page {
-        title: super::folder_name(comparison),
+    crate::report::page_files(&page(comparison, base, others, shown))
+}
+
+/// The page.
+fn page(comparison: &Comparison, base: &Run, others: &[Run], shown: Shown) -> Page {
+    let runs: Vec<&Run> = std::iter::once(base).chain(others).collect();
+    let sections = vec![
+        decision(comparison),
+        curves(comparison, &runs),
+        differences(comparison),
+        changes(comparison),
+        findings(comparison),
+        loops(comparison, &runs),
+        cautions(comparison),
+        provenance(&runs, comparison),
+    ];
+    Page {
+        title: title(comparison),
         subtitle: Text::from(terminal::purpose_words(comparison.purpose)),
         headline: Text::from(
             (0..comparison.others.len())
@@ -50,10 +51,148 @@ pub fn files(
             .find(|c| c.code == "signs-assumed")
             .map(|c| text_of(&c.text)),
         badge: badge(comparison.worst()),
-        sections: vec![numbers, other],
+        sections: sections
+            .into_iter()
+            .filter(|s| !s.blocks.is_empty())
+            .collect(),
         shown,
         marker: marker(comparison),
         maker: format!("{} {}", comparison.tool.name, comparison.tool.version),
-    };
-    crate::report::page_files(&page)
+    }
+}
+
+fn title(comparison: &Comparison) -> String {
+    let names: Vec<&str> = std::iter::once(comparison.base.name.as_str())
+        .chain(comparison.others.iter().map(|o| o.name.as_str()))
+        .collect();
+    match (names.as_slice(), comparison.purpose) {
+        ([a, b], Purpose::Revalve) => format!("{a} → {b}"),
+        ([a, b], _) => format!("{a} and {b}"),
+        _ => names.join(", "),
+    }
+}
+
+fn figure(section: Section, figure: Option<Figure>) -> Section {
+    match figure {
+        Some(f) => section.with(Block::Figure(Box::new(f))),
+        None => section,
+    }
+}
+
+fn table(section: Section, table: Table) -> Section {
+    if table.rows.is_empty() {
+        section
+    } else {
+        section.with(Block::Table(table))
+    }
+}
+
+fn decision(comparison: &Comparison) -> Section {
+    let mut section = Section::new("decision", "The answer and why");
+    for (i, overall) in comparison.overall.iter().enumerate() {
+        if comparison.overall.len() > 1 {
+            section = section.with(Block::Prose(Text::from(terminal::decision(comparison, i))));
+        }
+        let reasons: Vec<Text> = overall.reasons.iter().map(text_of).collect();
+        if !reasons.is_empty() {
+            section = section.with(Block::List(reasons));
+        }
+    }
+    section
+}
+
+fn curves(comparison: &Comparison, runs: &[&Run]) -> Section {
+    figure(
+        Section::new("curves-section", "Curves, one over the other"),
+        plots::overlay(comparison, runs),
+    )
+}
+
+fn differences(comparison: &Comparison) -> Section {
+    let mut section = Section::new("differences", "Differences, speed by speed");
+    for direction in Direction::BOTH {
+        section = figure(section, plots::difference(comparison, direction));
+    }
+    for direction in Direction::BOTH {
+        for part in comparison.get(direction) {
+            section = table(section, tables::by_speed(comparison, part, direction));
+        }
+    }
+    section
+}
+
+fn changes(comparison: &Comparison) -> Section {
+    let mut section = Section::new(
+        "changes",
+        "Gas, friction, slopes, knees, heat, loop width, lost motion",
+    );
+    for i in 0..comparison.others.len() {
+        section = table(section, tables::changes(comparison, i));
+        section = table(section, tables::steps(comparison, i));
+    }
+    section
+}
+
+fn findings(comparison: &Comparison) -> Section {
+    let section = Section::new("findings", "Findings gained and lost");
+    let found = tables::findings(comparison);
+    if found.rows.is_empty() {
+        section.with(Block::Prose(Text::from(
+            "Nothing was found in one that is not in the other.",
+        )))
+    } else {
+        section.with(Block::Table(found))
+    }
+}
+
+fn loops(comparison: &Comparison, runs: &[&Run]) -> Section {
+    let mut section = Section::new("loops", "Loops, side by side on equal scales");
+    for one in plots::loops(comparison, runs) {
+        section = section.with(Block::Figure(Box::new(one)));
+    }
+    section
+}
+
+fn cautions(comparison: &Comparison) -> Section {
+    let mut list: Vec<Text> = comparison
+        .cautions
+        .iter()
+        .map(|c| match &c.other {
+            Some(other) => Text::from(format!("{other}: ")).and(text_of(&c.text)),
+            None => text_of(&c.text),
+        })
+        .collect();
+    list.push(Text::from(terminal::CLOSING));
+    Section::new("cautions", "To bear in mind")
+        .with(Block::List(comparison.notes.iter().map(text_of).collect()))
+        .with(Block::Caution(list))
+}
+
+fn provenance(runs: &[&Run], comparison: &Comparison) -> Section {
+    let mut files = Table::new(
+        "Files",
+        &[
+            ("Damper", None),
+            ("File", None),
+            ("Rows", None),
+            ("SHA-256", None),
+        ],
+    );
+    let names = std::iter::once(&comparison.base).chain(&comparison.others);
+    for (run, name) in runs.iter().zip(names) {
+        for source in &run.source {
+            files.rows.push(vec![
+                Cell::Words(name.name.clone()),
+                Cell::Words(source.path.clone()),
+                Cell::Count(source.rows),
+                Cell::Words(source.sha256.clone()),
+            ]);
+        }
+    }
+    Section::new("provenance", "Where this came from")
+        .with(Block::Table(files))
+        .with(Block::Prose(Text::from(format!(
+            "Made by {} {}. The same files and options give the same page.",
+            comparison.tool.name, comparison.tool.version
+        ))))
 }

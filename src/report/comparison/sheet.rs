@@ -1,0 +1,210 @@
+//! A check on the terminal and as a sheet for the customer.
+
+use super::terminal::CLOSING;
+use super::text_of;
+use crate::compare::{CheckResult, Criterion, Passed};
+use crate::notice::Error;
+use crate::report::Files;
+use crate::report::format::{Dual, MISSING, decimals, dual, dual_interval, fixed};
+use crate::report::page::{Badge, Block, Cell, Fact, FactGroup, Page, Section, Table};
+use crate::report::terminal::{Look, Screen};
+use crate::report::text::Text;
+use crate::run::Run;
+use crate::units::display::{Kind, Shown, kind_of_symbol, quantity};
+
+/// What a sheet was made from.
+pub fn check_marker(result: &CheckResult) -> String {
+    format!("check {} {}", result.damper.sha256, result.target.sha256)
+}
+
+fn badge(verdict: Passed) -> Badge {
+    match verdict {
+        Passed::Pass => Badge::Clear,
+        Passed::Undecided => Badge::Watch,
+        Passed::Fail => Badge::Act,
+    }
+}
+
+fn headline(result: &CheckResult) -> String {
+    let count = |v: Passed| result.criteria.iter().filter(|c| c.verdict == v).count();
+    let n = result.criteria.len();
+    match result.verdict {
+        Passed::Pass => format!("Pass: all {n} criteria are met"),
+        Passed::Fail => format!("Fail: {} of {n} criteria are not met", count(Passed::Fail)),
+        Passed::Undecided => format!(
+            "Undecided: {} of {n} criteria cannot be told from this run",
+            count(Passed::Undecided)
+        ),
+    }
+}
+
+fn kind(criterion: &Criterion) -> Kind {
+    match criterion.unit.as_str() {
+        "1" => Kind::Share,
+        unit => kind_of_symbol(unit).unwrap_or(Kind::Number),
+    }
+}
+
+fn limits(criterion: &Criterion) -> Dual {
+    let kind = kind(criterion);
+    match (criterion.limit.min, criterion.limit.max) {
+        (Some(low), Some(high)) => dual_interval(kind, [low, high]),
+        (Some(low), None) => {
+            let d = dual(kind, Some(low));
+            Dual::by(|s| format!("at least {}", d.get(s)))
+        }
+        (None, Some(high)) => {
+            let d = dual(kind, Some(high));
+            Dual::by(|s| format!("at most {}", d.get(s)))
+        }
+        (None, None) => Dual::same("not found"),
+    }
+}
+
+/// An interval without its unit, which stands beside it.
+fn interval(kind: Kind, ends: [f64; 2]) -> Dual {
+    Dual::by(|shown| {
+        let unit = quantity(kind, shown);
+        let [low, high] = ends.map(|x| unit.from_si(x));
+        let places = decimals(high - low).min(decimals(low.abs().max(high.abs())));
+        format!("{} to {}", fixed(low, places), fixed(high, places))
+    })
+}
+
+fn criteria(result: &CheckResult) -> Table {
+    let mut table = Table::new(
+        "Criteria",
+        &[
+            ("Criterion", None),
+            ("Limit", None),
+            ("Measured", None),
+            ("95 % interval", None),
+            ("Margin", None),
+            ("Verdict", None),
+            ("Remark", None),
+        ],
+    );
+    for c in &result.criteria {
+        let kind = kind(c);
+        let name = match (c.direction, c.velocity_m_s) {
+            (Some(direction), Some(speed)) => {
+                let speed = dual(Kind::Speed, Some(speed));
+                Dual::by(|s| format!("{} at {}", direction.word(), speed.get(s)))
+            }
+            _ => Dual::same(c.name.clone()),
+        };
+        table.rows.push(vec![
+            Cell::Dual(name),
+            Cell::Dual(limits(c)),
+            Cell::Dual(dual(kind, c.value)),
+            Cell::Dual(
+                c.ci95
+                    .map_or_else(|| Dual::same(MISSING), |ci| interval(kind, ci)),
+            ),
+            Cell::Dual(dual(kind, c.margin)),
+            Cell::Words(c.verdict.word().into()),
+            Cell::Dual(
+                c.remark
+                    .as_ref()
+                    .map_or_else(Dual::default, |r| text_of(r).dual()),
+            ),
+        ]);
+    }
+    table
+}
+
+/// The check on the terminal.
+pub fn check_terminal(result: &CheckResult, look: Look) -> String {
+    let mut screen = Screen::new(look);
+    screen.verdict(badge(result.verdict), &headline(result));
+    screen.prose(
+        0,
+        &format!("{} against {}", result.damper.name, result.target.name),
+    );
+    screen.raw("\n");
+    let table = criteria(result);
+    let remarks = result.criteria.iter().any(|c| c.remark.is_some());
+    if look.width >= 100 && remarks {
+        screen.table(&table, &[0, 1, 2, 3, 4, 5, 6]);
+    } else {
+        screen.table(&table, &[0, 1, 2, 3, 4, 5]);
+        for c in &result.criteria {
+            if let Some(remark) = &c.remark {
+                screen.prose(2, &format!("- {}: {}", c.name, remark.shown(look.shown)));
+            }
+        }
+    }
+    screen.heading("To bear in mind");
+    for note in &result.notes {
+        screen.prose(2, &format!("- {}", note.shown(look.shown)));
+    }
+    screen.raw("\n");
+    screen.prose(0, CLOSING);
+    screen.finish()
+}
+
+/// The sheet.
+///
+/// # Errors
+/// [`crate::notice::Fault::Output`] if something cannot be drawn.
+pub fn check_files(result: &CheckResult, run: &Run, shown: Shown) -> Result<Files, Error> {
+    let fact = |name: &str, value: Option<&str>| Fact {
+        name: Dual::same(name),
+        value: Dual::same(value.unwrap_or(MISSING)),
+        remark: Text::new(),
+    };
+    let mut data = vec![
+        fact("Damper", Some(&result.damper.name)),
+        fact("Serial number", result.sheet.serial.as_deref()),
+        fact("Target", Some(&result.target.name)),
+    ];
+    data.extend([
+        fact("Tested by", result.sheet.operator.as_deref()),
+        fact("Date", result.sheet.date.as_deref()),
+    ]);
+    let mut measured = Section::new("criteria", "Criteria");
+    if let Some(figure) = super::plots::check_figure(result, run) {
+        measured = measured.with(Block::Figure(Box::new(figure)));
+    }
+    let notes = result.notes.iter().map(text_of).collect();
+    let page = Page {
+        title: result
+            .sheet
+            .serial
+            .clone()
+            .unwrap_or_else(|| result.damper.name.clone()),
+        subtitle: Text::from(format!("held against {}", result.target.name)),
+        headline: Text::from(headline(result)),
+        assumption: crate::report::words::assumption(run),
+        badge: badge(result.verdict),
+        sections: vec![
+            Section::new("sheet", "Test sheet").with(Block::Facts(vec![FactGroup {
+                heading: "Tested".into(),
+                ink: None,
+                facts: data,
+            }])),
+            measured.with(Block::Table(criteria(result))),
+            Section::new("sign", "Signed").with(Block::SignOff(vec![
+                "Tested by".into(),
+                "Date".into(),
+                "Received by".into(),
+            ])),
+            Section::new("method", "How it was judged")
+                .with(Block::List(notes))
+                .with(Block::Caution(vec![Text::from(CLOSING)]))
+                .with(Block::Prose(Text::from(format!(
+                    "File {}, SHA-256 {}. Target {}, SHA-256 {}. Made by {} {}.",
+                    result.damper.path,
+                    result.damper.sha256,
+                    result.target.path,
+                    result.target.sha256,
+                    result.tool.name,
+                    result.tool.version
+                )))),
+        ],
+        shown,
+        marker: check_marker(result),
+        maker: format!("{} {}", result.tool.name, result.tool.version),
+    };
+    crate::report::page_files(&page)
+}
