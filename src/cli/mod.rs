@@ -72,8 +72,3 @@ fn run(command: &Command) -> Result<Outcome, Error> {
         Command::Simulate(args) => simulate::run(args),
     }
 }
-
-/// The error for something the program cannot do yet.
-fn not_built(what: &str) -> Error {
-    Error::usage("not-built", format!("{what} is not built yet"))
-}
