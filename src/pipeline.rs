@@ -8,7 +8,7 @@ use crate::curves::{
     FullCycleSettings, curve, curve_of_table, expectations, fill_loop_shares, fill_lost_motion,
 };
 use crate::cycles::{CycleAccount, CycleFinder};
-use crate::findings::{Case, FindingSettings, gas_margin, judge};
+use crate::findings::{Case, FindingSettings, gas_margin, judge, touch_warning};
 use crate::fits::{CurveFits, FitSettings, Fits, fit_curve};
 use crate::heat::{Ground, HeatSettings, ThermalLog, heat};
 use crate::notice::{Error, Notice};
@@ -271,6 +271,7 @@ fn analyse_samples(
         card,
     };
     let findings = judge(&case, &settings.findings);
+    notices.extend(touch_warning(&heat, &settings.findings.overheated));
     let gas_margin = card.and_then(|c| gas_margin(c, &statics, &curve));
     if steps
         .iter()

@@ -258,7 +258,7 @@ impl CycleFinder {
         let mut force = self.force[from..to].to_vec();
         let spikes = self.despiker.map_or(0, |d| d.clean(&mut force));
         let grid = PhaseGrid::new(&self.time[from..to], start, period);
-        let mut travel = grid.put(&self.travel[from..to]);
+        let mut travel = grid.put_travel(&self.travel[from..to]);
         travel.iter_mut().for_each(|x| *x -= centre);
         let inside = &self.force[ia..=ic];
         let range = inside

@@ -1,11 +1,14 @@
 //! From the samples of one cycle to the even phase grid.
 
 use super::PHASES;
-use crate::signal::{CubicGrid, HatGrid, hat_regression};
+use crate::signal::{CubicGrid, HatGrid, hat_regression, quintic_on_grid};
 
 /// Above this many samples per grid point, samples are averaged locally (which also takes
 /// out noise); below it, the cubic through the neighbours is used.
 const DENSE: f64 = 2.0;
+
+/// Below this many samples in a cycle, travel is interpolated to a higher order.
+const FEW: usize = 64;
 
 /// Puts the channels of one cycle on the grid. What depends on the times alone is worked
 /// out once for all channels.
@@ -15,6 +18,8 @@ pub(super) enum PhaseGrid {
     Dense(HatGrid, Vec<f64>, usize),
     /// Few: weights of the neighbours.
     Sparse(CubicGrid),
+    /// Very few: the same, and times, start and period for travel.
+    Bare(CubicGrid, Vec<f64>, f64, f64),
 }
 
 impl PhaseGrid {
@@ -33,7 +38,23 @@ impl PhaseGrid {
                 return Self::Dense(grid, phases, first);
             }
         }
-        Self::Sparse(CubicGrid::new(times, start, period, PHASES))
+        let grid = CubicGrid::new(times, start, period, PHASES);
+        if end - first < FEW {
+            return Self::Bare(grid, times.to_vec(), start, period);
+        }
+        Self::Sparse(grid)
+    }
+
+    /// Travel on the grid. Travel is smooth where force may have corners, so with few samples
+    /// a higher order is worth having: the cubic takes 0.04 % off the stroke of a sine of 16
+    /// samples, the quintic a hundredth of that.
+    pub(super) fn put_travel(&self, values: &[f64]) -> Vec<f64> {
+        if let Self::Bare(_, times, start, period) = self
+            && let Some(travel) = quintic_on_grid(times, values, *start, *period, PHASES)
+        {
+            return travel;
+        }
+        self.put(values)
     }
 
     /// One channel on the grid.
@@ -42,7 +63,7 @@ impl PhaseGrid {
             Self::Dense(grid, phases, first) => {
                 hat_regression(grid, phases, &values[*first..*first + phases.len()])
             }
-            Self::Sparse(grid) => grid.put(values),
+            Self::Sparse(grid) | Self::Bare(grid, ..) => grid.put(values),
         }
     }
 }

@@ -9,12 +9,14 @@
 mod aeration;
 mod cavitation;
 mod end_contact;
+mod fade;
 pub mod gas_margin;
 mod high_friction;
 mod hysteresis;
 mod leaking_check;
 pub mod look;
 mod low_gas;
+mod overheated;
 mod play;
 pub mod registry;
 mod sensor;
@@ -25,6 +27,7 @@ mod unsettled;
 
 pub use gas_margin::{GasMargin, gas_margin};
 pub use look::Look;
+pub use overheated::touch_warning;
 pub use registry::{Explanation, RULES, Rule, rule};
 pub use settings::FindingSettings;
 pub use stroke::{Branches, SHARES, Stroke, load};

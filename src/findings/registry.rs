@@ -1,8 +1,8 @@
 //! The list of rules, and finding one by name.
 
 use super::{
-    Finding, Look, aeration, cavitation, end_contact, high_friction, hysteresis, leaking_check,
-    low_gas, play, sensor, side_load, unsettled,
+    Finding, Look, aeration, cavitation, end_contact, fade, high_friction, hysteresis,
+    leaking_check, low_gas, overheated, play, sensor, side_load, unsettled,
 };
 
 /// What a person should know of a finding. The same text is printed by `loopwork explain`
@@ -44,6 +44,8 @@ pub const RULES: &[Rule] = &[
     leaking_check::RULE,
     hysteresis::RULE,
     unsettled::RULE,
+    fade::RULE,
+    overheated::RULE,
     sensor::RULE,
 ];
 

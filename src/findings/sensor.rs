@@ -30,6 +30,9 @@ pub struct Thresholds {
     pub noise_plain_share: f64,
     /// Supplied velocity over the derivative of travel may differ from one by this.
     pub velocity_ratio: f64,
+    /// Heat from force and the file's velocity may differ from heat by force and travel by this
+    /// share, beyond noise.
+    pub heat_gap: f64,
     /// … and lag by this share of the fastest cycle.
     pub velocity_cycles: f64,
 }
@@ -46,6 +49,7 @@ impl Default for Thresholds {
             noise_share: 0.03,
             noise_plain_share: 0.1,
             velocity_ratio: 0.03,
+            heat_gap: 0.02,
             velocity_cycles: 0.01,
         }
     }
@@ -145,6 +149,7 @@ fn judge(look: &Look<'_>) -> Finding {
     }
     evidence.push(entry);
     velocity(fastest, &t, &mut evidence, &mut words);
+    closure(look, &t, &mut evidence, &mut words);
     if words.is_empty() {
         return Finding::new(RULE.name, Verdict::None, "The channels look sound.").with(evidence);
     }
@@ -198,6 +203,41 @@ fn velocity(
         }
         evidence.push(entry);
     }
+}
+
+/// Heat by force and travel held against heat by force and the file's velocity.
+fn closure(
+    look: &Look<'_>,
+    t: &Thresholds,
+    evidence: &mut Vec<Evidence>,
+    words: &mut Vec<&'static str>,
+) {
+    let quick = |step: usize| {
+        let steps = look.case.steps.iter();
+        steps
+            .filter(|s| s.top_speed() >= look.settings.look.slow_m_s)
+            .any(|s| s.index == step)
+    };
+    let worst = look
+        .case
+        .heat
+        .closure
+        .iter()
+        .filter(|c| quick(c.step))
+        .max_by(|a, b| a.gap_share.abs().total_cmp(&b.gap_share.abs()));
+    let Some(worst) = worst else { return };
+    let mut entry = Evidence::at_least(
+        "heat by the file's velocity against heat by travel, distance over the latter",
+        worst.gap_share.abs(),
+        "1",
+        t.heat_gap,
+    )
+    .seen(worst.step, None);
+    entry.met = entry.met && worst.beyond_noise;
+    if entry.met {
+        words.push("heat by the file's velocity and by travel disagree: one of the two channels is scaled, filtered or late; heat here is by travel");
+    }
+    evidence.push(entry);
 }
 
 /// Cycles of different steps that end at the very same force.

@@ -3,8 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::{
-    aeration, cavitation, end_contact, high_friction, hysteresis, leaking_check, look, low_gas,
-    play, sensor, side_load, unsettled,
+    aeration, cavitation, end_contact, fade, high_friction, hysteresis, leaking_check, look,
+    low_gas, overheated, play, sensor, side_load, unsettled,
 };
 
 /// What steers the findings. Every table and every field may be left out.
@@ -33,6 +33,10 @@ pub struct FindingSettings {
     pub hysteresis: hysteresis::Thresholds,
     /// Cycles that had not settled.
     pub unsettled: unsettled::Thresholds,
+    /// Force that falls over the run.
+    pub fade: fade::Thresholds,
+    /// Too hot.
+    pub overheated: overheated::Thresholds,
     /// Sensor trouble.
     pub sensor: sensor::Thresholds,
 }

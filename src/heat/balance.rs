@@ -53,6 +53,8 @@ const LONGEST_LAG: f64 = 0.15;
 const HALVINGS: usize = 26;
 /// More separate pieces than this cannot share one balance.
 const MOST_SEGMENTS: usize = 12;
+/// Error of the work itself, as a share: what heat per cycle is held to on clean data.
+const WORK_WITHIN: f64 = 0.001;
 /// Fewest bins.
 const LEAST_BINS: usize = 12;
 
@@ -92,6 +94,7 @@ impl Balance {
             air,
         };
         let (rate, lag) = problem.search()?;
+        let (rate, lag) = problem.polish(rate, lag)?;
         problem.finish(rate, lag)
     }
 
@@ -102,11 +105,12 @@ impl Balance {
         if a.value <= 0.0 {
             return None;
         }
-        let ci95 = a
-            .ci95
-            .filter(|ci| ci[0] > 0.0)
-            .map(|ci| [1.0 / ci[1], 1.0 / ci[0]]);
-        Some(Measured { value, ci95 })
+        let half = a.ci95.map(|[low, high]| 0.5 * (high - low) / a.value);
+        let ci95 = half.map(|h| h.hypot(WORK_WITHIN)).filter(|h| *h < 1.0);
+        Some(Measured {
+            value,
+            ci95: ci95.map(|h| [value / (1.0 + h), value / (1.0 - h)]),
+        })
     }
 
     /// True if more work goes with lower temperature, beyond error.
@@ -201,6 +205,13 @@ impl Balance {
             self.fitted.half_width(&self.unit(at)),
         )
     }
+}
+
+/// Derivatives by every parameter, and where those of rate and lag stand.
+struct Tangent {
+    columns: Vec<Vec<f64>>,
+    rate_at: Option<usize>,
+    lag_at: Option<usize>,
 }
 
 struct Problem<'a> {
@@ -323,8 +334,36 @@ impl Problem<'_> {
         least_squares(&columns, &target, &vec![1.0; target.len()])
     }
 
-    fn finish(&self, rate: f64, lag: f64) -> Option<Balance> {
-        let fit = self.solve(rate, lag)?;
+    /// Gauss–Newton steps from the search's end: in a narrow slanting valley the search
+    /// alone stops short.
+    fn polish(&self, mut rate: f64, mut lag: f64) -> Option<(f64, f64)> {
+        const STEPS: usize = 6;
+        let longest = LONGEST_LAG * self.duration();
+        let mut fit = self.solve(rate, lag)?;
+        for _ in 0..STEPS {
+            let tangent = self.tangent(rate, lag, &fit);
+            let weights = vec![1.0; fit.residuals.len()];
+            let Some(step) = least_squares(&tangent.columns, &fit.residuals, &weights) else {
+                break;
+            };
+            let d = |at: Option<usize>| at.map_or(0.0, |i| step.coefficients[i]);
+            let next = (
+                rate * d(tangent.rate_at).clamp(-0.5, 0.5).exp(),
+                (lag + d(tangent.lag_at)).clamp(0.0, longest),
+            );
+            match self.solve(next.0, next.1) {
+                Some(better) if better.rss < fit.rss => {
+                    fit = better;
+                    (rate, lag) = next;
+                }
+                _ => break,
+            }
+        }
+        Some((rate, lag))
+    }
+
+    /// Derivatives of the fitted readings by every parameter.
+    fn tangent(&self, rate: f64, lag: f64, fit: &Regression) -> Tangent {
         let (mut columns, _) = self.columns(rate, lag);
         let value = |rate: f64, lag: f64| -> Vec<f64> {
             let (columns, _) = self.columns(rate, lag);
@@ -353,20 +392,35 @@ impl Problem<'_> {
                     .collect(),
             );
         }
-        let mut with_lag = columns.clone();
+        let lag_at = (lag > 0.0).then_some(columns.len());
         if lag > 0.0 {
             let h = 0.01 * lag;
             let (up, down) = (value(rate, lag + h), value(rate, lag - h));
-            with_lag.push(
+            columns.push(
                 up.iter()
                     .zip(&down)
                     .map(|(u, d)| (u - d) / (2.0 * h))
                     .collect(),
             );
         }
+        Tangent {
+            columns,
+            rate_at,
+            lag_at,
+        }
+    }
+
+    fn finish(&self, rate: f64, lag: f64) -> Option<Balance> {
+        let fit = self.solve(rate, lag)?;
+        let Tangent {
+            columns, rate_at, ..
+        } = self.tangent(rate, lag, &fit);
         let weights = vec![1.0; fit.residuals.len()];
-        let fitted = in_time(&with_lag, &fit.residuals, &weights)
-            .or_else(|| in_time(&columns, &fit.residuals, &weights))?;
+        let without_lag = || {
+            let kept = columns.len() - usize::from(lag > 0.0);
+            in_time(&columns[..kept], &fit.residuals, &weights)
+        };
+        let fitted = in_time(&columns, &fit.residuals, &weights).or_else(without_lag)?;
         let mut rest = fit.coefficients.iter().skip(1);
         let has_air = matches!(self.air, Air::Free | Air::AsAtStart);
         let air = match self.air {

@@ -35,8 +35,10 @@ pub struct StepHeat {
     pub total_j: f64,
     /// Share of the compression stroke, 0..1.
     pub compression_share: Option<f64>,
-    /// Share of friction, 0..1.
+    /// Share of friction, 0..1; `null` where friction is not known well enough.
     pub friction_share: Option<f64>,
+    /// Its 95 % interval.
+    pub friction_share_ci95: Option<Interval>,
     /// Heat per cycle less friction, J.
     pub hydraulic_j: Option<f64>,
     /// How fast the channel warms during the step, °C/s.
@@ -94,7 +96,11 @@ fn one(step: &Step, friction: Friction) -> StepHeat {
     };
     let whole = interval(energy.mean, energy.sd);
     // Coulomb: E = 4·F·X with X half the stroke.
+    let unsure = friction.and_then(|(_, half)| share(2.0 * half * step.stroke_m));
     let rubbed = friction.map(|(f, _)| 2.0 * f * step.stroke_m);
+    let friction_share = rubbed
+        .and_then(share)
+        .filter(|_| unsure.is_some_and(|half| half <= FRICTION_WITHIN));
     StepHeat {
         step: step.index,
         energy_per_cycle_j: energy.mean,
@@ -108,12 +114,18 @@ fn one(step: &Step, friction: Friction) -> StepHeat {
         peak_power_w: peak_power(&step.fold),
         total_j: energy.mean * step.cycles as f64,
         compression_share: share(energy.compression),
-        friction_share: rubbed.and_then(share).map(|s| s.clamp(0.0, 1.0)),
+        friction_share: friction_share.map(|s| s.clamp(0.0, 1.0)),
+        friction_share_ci95: friction_share
+            .zip(unsure)
+            .map(|(s, half)| [(s - half).max(0.0), (s + half).min(1.0)]),
         hydraulic_j: rubbed.map(|r| (energy.mean - r).max(0.0)),
         warming_c_per_s: None,
         settled_c: None,
     }
 }
+
+/// Friction's share is stated if half its interval is below this.
+const FRICTION_WITHIN: f64 = 0.1;
 
 /// `mean ± t(0.975, n − 1)·sd/√n`.
 fn mean_interval(spread: &Spread) -> Option<Interval> {

@@ -37,7 +37,7 @@ pub struct Course {
     /// The same over the start; `null` for quantities that may be near zero.
     pub change_share: Option<Measured>,
     /// The shape that describes it best: `steady`, `line`, `settling` (towards a level),
-    /// `one break`, `two breaks`.
+    /// `slowing` (the same, but the level is too far off to be told), `one break`, `two breaks`.
     pub shape: String,
     /// Cycles after which half of the change towards the level has happened (`settling`).
     pub half_life_cycles: Option<Measured>,
@@ -47,6 +47,9 @@ pub struct Course {
     pub breaks: Vec<Measured>,
     /// Slope of each straight piece, per 1000 cycles.
     pub slopes_per_1000_cycles: Vec<f64>,
+    /// Cycle number, value, and the value of the shape, for plots.
+    #[serde(skip)]
+    pub points: Vec<(f64, f64, f64)>,
 }
 
 /// A course needs at least this many cycles or blocks.
@@ -59,6 +62,9 @@ const POINTS: usize = 128;
 const MATERIAL: f64 = 0.003;
 /// A more complicated shape must beat the simpler by this in AICc (Burnham & Anderson 2002).
 const BETTER_BY: f64 = 6.0;
+/// A half-life beyond this share of the run is not stated: half of the change has not
+/// happened yet, so the level is a guess.
+const TOLD_HALF_LIFE: f64 = 1.0;
 /// Half-lives looked for, as shares of the run.
 const HALF_LIVES: (f64, f64) = (0.01, 3.0);
 /// Simulated runs behind each break: resolves 1 %.
@@ -166,7 +172,9 @@ fn course(points: &[(f64, f64, f64)], what: &str, unit: &str, shares: bool) -> O
         // Of the size: a rebound force of −900 N that fades to −800 N has lost, not gained.
         Measured::around(end / start - 1.0, (half / start).abs())
     });
+    let shaped = x.iter().zip(&y).zip(&best.residuals);
     Some(Course {
+        points: shaped.map(|((x, y), r)| (*x, *y, y - r)).collect(),
         what: what.into(),
         unit: unit.into(),
         start,
@@ -291,11 +299,12 @@ fn settling(x: &[f64], y: &[f64], floor: f64) -> Option<Tried> {
             .filter(|w| w.is_finite())
             .map(|w| [h * (-w).exp(), h * w.exp()]),
     };
+    let told = h <= TOLD_HALF_LIFE * span;
     Some(Tried {
-        shape: "settling",
+        shape: if told { "settling" } else { "slowing" },
         aicc: aicc(fit.rss.max(floor), n, 4),
-        half_life: Some(half_life),
-        settles_at: Some(fit.coefficients[0]),
+        half_life: told.then_some(half_life),
+        settles_at: told.then_some(fit.coefficients[0]),
         residuals: fit.residuals,
         breaks: Vec::new(),
         slopes: Vec::new(),

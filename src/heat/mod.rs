@@ -21,7 +21,7 @@ pub use log::{Bin, Jump, LEAST_CAPACITY_J_K, ThermalLog};
 pub use lump::Lump;
 pub use referred::{Referred, ReferredPoint, referred_steps};
 pub use sensitivity::Sensitivity;
-pub use temperature::Temperature;
+pub use temperature::{Temperature, TracePoint};
 
 use serde::{Deserialize, Serialize};
 

@@ -52,6 +52,9 @@ struct Row {
     speed: f64,
     summary: CycleSummary,
     stroke: f64,
+    /// Gas force by the line through the forces at the reversals, N: a single cycle's are
+    /// two samples, as noisy as the channel.
+    gas: f64,
 }
 
 /// Where the temperature of a cycle comes from.
@@ -75,7 +78,8 @@ pub(super) fn sensitivity(
     reference: f64,
     notes: &mut Vec<String>,
 ) -> Option<Sensitivity> {
-    let rows = rows(steps, balance, exponent);
+    let mut rows = rows(steps, balance, exponent);
+    let gas = gas(&mut rows);
     let low = rows
         .iter()
         .map(|r| r.temperature)
@@ -95,10 +99,8 @@ pub(super) fn sensitivity(
     let rubbing = friction.map_or(0.0, |f| f.0);
     let told = told_apart(&rows);
     let fit = |value: &dyn Fn(&Row) -> f64| relative(&rows, value, reference, told);
-    let compression =
-        fit(&|r| (r.summary.force_compression_n - r.summary.force_at_turns_n - rubbing) / r.speed);
-    let rebound =
-        fit(&|r| (r.summary.force_at_turns_n - r.summary.force_rebound_n - rubbing) / r.speed);
+    let compression = fit(&|r| (r.summary.force_compression_n - r.gas - rubbing) / r.speed);
+    let rebound = fit(&|r| (r.gas - r.summary.force_rebound_n - rubbing) / r.speed);
     let heat = fit(&|r| (r.summary.energy_j - 2.0 * rubbing * r.stroke) / r.speed);
     let per_c = |f: &Option<Relative>| f.as_ref().map(|f| f.per_c);
     if !told {
@@ -114,7 +116,7 @@ pub(super) fn sensitivity(
         rebound_percent_per_c: per_c(&rebound),
         heat_percent_per_c: per_c(&heat),
         drift_percent_per_1000_cycles: heat.as_ref().and_then(|h| h.per_1000),
-        gas_n_per_c: gas(&rows),
+        gas_n_per_c: gas,
         drift_taken_as_none: !told,
         span_c,
     })
@@ -148,6 +150,7 @@ fn rows(steps: &[Step], balance: Option<&Balance>, exponent: f64) -> Vec<Row> {
                     speed: libm::pow(now / pace, exponent),
                     summary: *cycle,
                     stroke: step.stroke_m,
+                    gas: cycle.force_at_turns_n,
                 });
             }
         }
@@ -274,12 +277,17 @@ fn spread(residuals: &[f64], rows: &[Row], place: &[usize], groups: usize) -> Ve
         .collect()
 }
 
-/// Slope of the force at the reversals with temperature, N/°C.
-fn gas(rows: &[Row]) -> Option<Measured> {
+/// Slope of the force at the reversals with temperature, N/°C; puts the line's value in the
+/// rows.
+fn gas(rows: &mut [Row]) -> Option<Measured> {
     let mut columns = levels(rows);
     columns.push(rows.iter().map(|r| r.temperature).collect());
     let y: Vec<f64> = rows.iter().map(|r| r.summary.force_at_turns_n).collect();
     let w: Vec<f64> = rows.iter().map(|r| r.weight).collect();
     let at = columns.len() - 1;
-    in_time(&columns, &y, &w).map(|f| f.measured(at, 1.0))
+    let fit = in_time(&columns, &y, &w)?;
+    for (row, residual) in rows.iter_mut().zip(&fit.residuals) {
+        row.gas -= residual;
+    }
+    Some(fit.measured(at, 1.0))
 }

@@ -41,6 +41,22 @@ pub struct Temperature {
     pub sensitivity: Option<Sensitivity>,
     /// Forces at peak speed referred to a common temperature.
     pub referred: Option<Referred>,
+    /// The channel over the run, for plots.
+    #[serde(skip)]
+    pub trace: Vec<TracePoint>,
+}
+
+/// The channel at one time.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct TracePoint {
+    /// Segment of the recording.
+    pub segment: u32,
+    /// s.
+    pub time_s: f64,
+    /// As read, °C.
+    pub read_c: f64,
+    /// The oil as the balance has it, °C.
+    pub oil_c: Option<f64>,
 }
 
 /// A capacity is stated if half its interval is below this share: wider, and the run cannot
@@ -84,6 +100,7 @@ pub(super) fn read(
         max_c: readings.iter().copied().reduce(f64::max),
         used: channel.problem.is_none(),
         problem: channel.problem.clone(),
+        trace: trace(channel, None),
         ..Temperature::default()
     };
     if let Some(problem) = &channel.problem {
@@ -125,6 +142,7 @@ pub(super) fn read(
             balance: None,
         };
     }
+    out.trace = trace(channel, Some(&balance));
     out.heat_capacity_j_k = balance.capacity();
     out.sensor_lag_s = Some(balance.lag);
     out.fit_rms_c = Some(balance.rms_c);
@@ -166,6 +184,22 @@ pub(super) fn read(
         temperature: out,
         balance: Some(balance),
     }
+}
+
+fn trace(channel: &Examined, balance: Option<&Balance>) -> Vec<TracePoint> {
+    channel
+        .bins
+        .iter()
+        .filter_map(|bin| {
+            let time_s = 0.5 * (bin.start_s + bin.end_s);
+            Some(TracePoint {
+                segment: bin.segment,
+                time_s,
+                read_c: bin.temperature_c?,
+                oil_c: balance.and_then(|b| b.oil_at(bin.segment, time_s)),
+            })
+        })
+        .collect()
 }
 
 /// The least assuming balance that says something.

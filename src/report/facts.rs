@@ -369,7 +369,7 @@ pub fn heat_sentence(run: &Run) -> Option<Text> {
         .say(" into heat; at its worst instant ")
         .num(dual(Kind::Power, Some(heat.peak_power_w)))
         .say(".");
-    if let Some(t) = &heat.temperature
+    if let Some(t) = heat.temperature.as_ref().filter(|t| t.used)
         && let (Some(start), Some(end)) = (t.start_c, t.end_c)
     {
         text = text

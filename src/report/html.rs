@@ -4,7 +4,7 @@ use super::format::{Dual, dual, dual_interval, dual_spread, dual_within};
 use super::page::{Block, Cell, Fact, FactGroup, Figure, FindingView, Page, Section, Table};
 use super::plots;
 use super::text::Text;
-use super::{facts, words};
+use super::{facts, warmth, words};
 use crate::findings::Finding;
 use crate::recording::Certainty;
 use crate::run::Run;
@@ -179,9 +179,18 @@ fn heat(run: &Run) -> Section {
         .blocks
         .extend(figure_block(plots::heat::energy(run)));
     section.blocks.extend(figure_block(plots::heat::power(run)));
+    let over_time = plots::warming::figure(run).or_else(|| plots::temperature::figure(run));
+    section.blocks.extend(figure_block(over_time));
     section
         .blocks
-        .extend(figure_block(plots::temperature::figure(run)));
+        .extend(figure_block(plots::fade::figure(run)));
+    section
+        .blocks
+        .extend(warmth::sentences(run).into_iter().map(Block::Prose));
+    section
+        .blocks
+        .extend(warmth::by_step(run).map(Block::Table));
+    section.blocks.extend(warmth::table(run).map(Block::Table));
     section
 }
 

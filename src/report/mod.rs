@@ -17,6 +17,7 @@ pub mod plots;
 pub mod raster;
 pub mod terminal;
 pub mod text;
+pub mod warmth;
 pub mod words;
 
 use crate::notice::Error;

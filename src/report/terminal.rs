@@ -11,7 +11,7 @@ use comfy_table::{CellAlignment, ContentArrangement, Table as Grid, presets};
 use super::format::Dual;
 use super::page::{Badge, Fact, Table};
 use super::text::unsafe_to_show;
-use super::{charplot, facts, words};
+use super::{charplot, facts, warmth, words};
 use crate::findings::Verdict;
 use crate::recording::Certainty;
 use crate::run::Run;
@@ -282,6 +282,9 @@ pub fn run(run: &Run, look: Look) -> String {
     if let Some(text) = facts::heat_sentence(run) {
         screen.heading("Heat");
         screen.prose(2, &text.plain(shown));
+        for more in warmth::sentences(run) {
+            screen.prose(2, &more.plain(shown));
+        }
     }
     assumed(&mut screen, run);
     screen.raw("\n");

@@ -20,6 +20,7 @@ pub fn title(kind: &str) -> String {
         "low-gas" => "Low gas force",
         "high-friction" => "High friction",
         "fade" => "Fade",
+        "overheated" => "Heat and hot surfaces",
         "sensor" => "Sensor trouble",
         _ => "",
     };

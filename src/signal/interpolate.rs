@@ -92,6 +92,35 @@ impl CubicGrid {
     }
 }
 
+/// A smooth channel with few samples on an even grid over one period: the quintic through the
+/// six samples around each point (Lagrange; error O(h⁶)). `None` with fewer than six samples
+/// or where the grid leaves them.
+pub fn quintic_on_grid(
+    times: &[f64],
+    values: &[f64],
+    start: f64,
+    period: f64,
+    cells: usize,
+) -> Option<Vec<f64>> {
+    let n = times.len().min(values.len());
+    let last = start + period * (cells.max(1) - 1) as f64 / cells as f64;
+    if n < 6 || start < times[0] || last > times[n - 1] {
+        return None;
+    }
+    let at = |cell: usize| {
+        let t = start + period * cell as f64 / cells as f64;
+        let after = times[..n].partition_point(|&s| s <= t);
+        let k = after.saturating_sub(3).min(n - 6);
+        let (x, y) = (&times[k..k + 6], &values[k..k + 6]);
+        let term = |j: usize| {
+            let others = (0..6).filter(|&m| m != j);
+            y[j] * others.map(|m| (t - x[m]) / (x[j] - x[m])).product::<f64>()
+        };
+        (0..6).map(term).sum()
+    };
+    Some((0..cells).map(at).collect())
+}
+
 /// Sums of a local straight-line regression at every point of an even periodic grid, with
 /// a hat-shaped weight one cell wide on either side: many samples become one value per
 /// cell without the staircase of plain averaging.

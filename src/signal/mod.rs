@@ -6,7 +6,7 @@ mod noise;
 mod periodic;
 mod regression;
 
-pub use interpolate::{CubicGrid, HatGrid, cubic_at, hat_regression};
+pub use interpolate::{CubicGrid, HatGrid, cubic_at, hat_regression, quintic_on_grid};
 pub use local_fit::{
     dot_circular, line_through, parabola_through, polynomial_weights, savitzky_golay,
 };

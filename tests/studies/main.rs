@@ -10,3 +10,4 @@ mod compare;
 mod diagnosis;
 mod fits;
 mod whole_way;
+mod heat;

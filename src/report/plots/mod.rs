@@ -6,6 +6,7 @@ pub mod frame;
 mod path;
 
 pub mod evidence;
+pub mod fade;
 pub mod force_travel;
 pub mod force_velocity;
 pub mod heat;
@@ -15,6 +16,7 @@ pub mod lost_motion;
 pub mod stability;
 pub mod summary;
 pub mod temperature;
+pub mod warming;
 
 use crate::notice::Error;
 use crate::report::format::{Dual, dual};
