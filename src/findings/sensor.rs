@@ -30,11 +30,11 @@ pub struct Thresholds {
     pub noise_plain_share: f64,
     /// Supplied velocity over the derivative of travel may differ from one by this.
     pub velocity_ratio: f64,
+    /// … and lag by this share of the fastest cycle.
+    pub velocity_cycles: f64,
     /// Heat from force and the file's velocity may differ from heat by force and travel by this
     /// share, beyond noise.
     pub heat_gap: f64,
-    /// … and lag by this share of the fastest cycle.
-    pub velocity_cycles: f64,
 }
 
 impl Default for Thresholds {

@@ -102,7 +102,14 @@ pub(super) fn sensitivity(
     let compression = fit(&|r| (r.summary.force_compression_n - r.gas - rubbing) / r.speed);
     let rebound = fit(&|r| (r.gas - r.summary.force_rebound_n - rubbing) / r.speed);
     let heat = fit(&|r| (r.summary.energy_j - 2.0 * rubbing * r.stroke) / r.speed);
-    let per_c = |f: &Option<Relative>| f.as_ref().map(|f| f.per_c);
+    // The gas line is common to all rows: its error adds to that of force, not to heat's.
+    let gas_half = gas.and_then(|g| g.ci95).map_or(0.0, |[a, b]| 0.5 * (b - a));
+    let per_c = |f: &Option<Relative>, gas_half: f64| {
+        f.as_ref().map(|f| {
+            let own = f.per_c.ci95.map_or(f64::NAN, |[a, b]| 0.5 * (b - a));
+            Measured::around(f.per_c.value, own.hypot(100.0 * gas_half * f.per_newton))
+        })
+    };
     if !told {
         notes.push(
             "temperature and cycle count rise alike in this run: the change per °C takes all of it as \
@@ -112,9 +119,9 @@ pub(super) fn sensitivity(
     }
     Some(Sensitivity {
         reference_c: reference,
-        compression_percent_per_c: per_c(&compression),
-        rebound_percent_per_c: per_c(&rebound),
-        heat_percent_per_c: per_c(&heat),
+        compression_percent_per_c: per_c(&compression, gas_half),
+        rebound_percent_per_c: per_c(&rebound, gas_half),
+        heat_percent_per_c: per_c(&heat, 0.0),
         drift_percent_per_1000_cycles: heat.as_ref().and_then(|h| h.per_1000),
         gas_n_per_c: gas,
         drift_taken_as_none: !told,
@@ -200,6 +207,8 @@ struct Relative {
     per_c: Measured,
     /// % per 1000 cycles.
     per_1000: Option<Measured>,
+    /// Change of `per_c` (as a share) for a slope of one unit per °C added to every row.
+    per_newton: f64,
 }
 
 /// `y = y_g·(1 + α(T − T_ref) + β·n)`, one level a speed, solved by repeated linear fits.
@@ -255,9 +264,27 @@ fn relative(
     let fit = fit?;
     let at = seen.len();
     Some(Relative {
+        per_newton: leverage(rows, &place, &base, &scatter),
         per_c: fit.measured(at, 100.0),
         per_1000: with_drift.then(|| fit.measured(at + 1, 100.0)),
     })
+}
+
+/// Mean of 1/level, weighted by what each speed tells about temperature.
+fn leverage(rows: &[Row], place: &[usize], base: &[f64], scatter: &[f64]) -> f64 {
+    let (mut sum, mut weight) = (0.0, 0.0);
+    for (g, level) in base.iter().enumerate() {
+        let of = || rows.iter().zip(place).filter(|(_, p)| **p == g);
+        let total: f64 = of().map(|(r, _)| r.weight).sum();
+        let mean = of().map(|(r, _)| r.weight * r.temperature).sum::<f64>() / total.max(1e-300);
+        let told: f64 = of()
+            .map(|(r, _)| r.weight * (r.temperature - mean).powi(2))
+            .sum::<f64>()
+            / scatter[g].powi(2);
+        sum += told / level;
+        weight += told;
+    }
+    if weight > 0.0 { sum / weight } else { 0.0 }
 }
 
 /// Scatter of each speed's residuals, with a floor so that two lucky readings do not rule.

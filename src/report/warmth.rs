@@ -13,7 +13,15 @@ pub fn sentences(run: &Run) -> Vec<Text> {
     let Some(heat) = &run.heat else {
         return Vec::new();
     };
-    let mut out = Vec::new();
+    let mut out: Vec<Text> = run
+        .notices
+        .iter()
+        .filter(|n| n.code == "hot-surface")
+        .map(|n| {
+            let help = n.help.as_deref().unwrap_or_default();
+            Text::from(format!("Caution: {}; {help}.", n.message))
+        })
+        .collect();
     if let Some(t) = &heat.temperature {
         match &t.problem {
             Some(problem) => out.push(Text::from(format!(

@@ -7,6 +7,7 @@
 //! with V = ωX and cos p = v_k/V, E = 4F₀X + πc₂VX + 2(c₁−c₂)VX(π/2 − p + sin p cos p).
 
 use loopwork::cards::DamperCard;
+use loopwork::findings::Verdict;
 use loopwork::heat::{Heat, Temperature};
 use loopwork::pipeline::{Settings, analyse};
 use loopwork::recording::{Chunk, Closing, Recording, SampleStream, Understanding};
@@ -340,6 +341,28 @@ fn capacity_cooling_and_change_per_degree_are_recovered() {
     let referred = at_150[1].referred_n / at_150[0].referred_n;
     assert!(raw < 0.95, "{raw}");
     assert!((referred - 1.0).abs() < 0.01, "{referred}");
+}
+
+/// A long hard run is called faded and hot, and the
+/// burn threshold is named with its source; a short cool one is neither.
+#[test]
+fn a_hot_run_is_called_faded_and_hot_to_touch() {
+    let mut spec = warming();
+    spec.motion.cycles_of_each = vec![6, 420, 6];
+    let run_hot = analysed(&spec, None);
+    let verdict = |run: &Run, kind: &str| {
+        let found = run.findings.iter().find(|f| f.kind == kind);
+        found.map(|f| f.verdict)
+    };
+    assert!(verdict(&run_hot, "fade") >= Some(Verdict::Onset));
+    let said = run_hot.notices.iter().find(|n| n.code == "hot-surface");
+    assert!(said.is_some_and(|n| n.message.contains("EN ISO 13732-1")));
+    let mut spec = warming();
+    spec.motion.cycles_of_each = vec![6, 20, 6];
+    let run_cool = analysed(&spec, None);
+    assert_eq!(verdict(&run_cool, "fade"), Some(Verdict::None));
+    assert_eq!(verdict(&run_cool, "overheated"), Some(Verdict::None));
+    assert!(run_cool.notices.iter().all(|n| n.code != "hot-surface"));
 }
 
 /// The work of the whole run, rests and pieces included, is the dyno's.
