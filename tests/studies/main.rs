@@ -9,5 +9,5 @@
 mod compare;
 mod diagnosis;
 mod fits;
-mod whole_way;
 mod heat;
+mod whole_way;
