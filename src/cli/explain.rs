@@ -44,7 +44,7 @@ fn list() -> String {
 const WIDTH: usize = 80;
 
 fn text(rule: &Rule) -> String {
-    let mut out = format!("{}: {}\n", rule.name, rule.line);
+    let mut out = format!("{}\n{}", rule.name, wrapped(rule.line));
     let e = rule.explanation;
     for (title, body) in [
         ("What it means", e.means),

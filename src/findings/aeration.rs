@@ -19,11 +19,12 @@ pub struct Thresholds {
     pub growth_share: f64,
     /// Growth that is plain.
     pub growth_plain_share: f64,
-    /// The smaller end's growth over the larger's, at least.
+    /// The smaller end's growth over the larger's, at least: a soft column loses travel in
+    /// proportion to force, and rebound may carry ten times what compression does.
     pub both_ends: f64,
     /// Fall of heat per cycle over the steps, sum of shares, that must go with it.
     pub heat_fall: f64,
-    /// Steps with at least three cycles needed.
+    /// Steps with at least three cycles after the first needed.
     pub least_steps: usize,
 }
 
@@ -32,7 +33,7 @@ impl Default for Thresholds {
         Self {
             growth_share: 0.004,
             growth_plain_share: 0.02,
-            both_ends: 0.15,
+            both_ends: 0.05,
             heat_fall: 0.002,
             least_steps: 2,
         }
@@ -79,7 +80,7 @@ fn judge(look: &Look<'_>) -> Finding {
         return Finding::new(
             RULE.name,
             Verdict::CannotTell,
-            "Too few steps with three or more cycles to see a change from cycle to cycle: run at least five cycles at each speed.",
+            "Too few cycles to see a change from cycle to cycle: run at least five, better ten, at each speed.",
         );
     }
     let sum = |pick: &dyn Fn(&Trend) -> f64| trends.iter().map(|(_, t)| pick(t)).sum::<f64>();
@@ -160,13 +161,14 @@ seals are work for the maker's instructions and a licensed shop.",
     .with(evidence)
 }
 
-/// Change from the first to the last third of the cycles, lost motion as a share of the
-/// stroke, heat as a share of itself.
+/// Change from the first to the last of the cycles by a straight line, lost motion as a share
+/// of the stroke, heat as a share of itself.
 fn trend(step: &Step) -> Option<Trend> {
     let cycles: Vec<&CycleSummary> = step
         .series
         .iter()
-        .skip(usize::try_from(step.settling_cycles).unwrap_or(0))
+        // The first cycle comes out of another speed.
+        .skip(1 + usize::try_from(step.settling_cycles).unwrap_or(0))
         .filter(|c| c.lost_compression_m.is_some() && c.lost_rebound_m.is_some())
         .collect();
     if cycles.len() < 3 || step.stroke_m <= 0.0 {

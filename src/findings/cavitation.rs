@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 
 use super::stroke::{SHARES, Stroke};
 use super::{Evidence, Explanation, Finding, Look, Rule, Side, Verdict};
-use crate::steps::{Direction, PerDirection};
+use crate::steps::Direction;
 
 /// Thresholds of the rule. Chosen on simulated runs of other dampers, speeds and seeds than
 /// the study in docs/methods/findings.md is made of.
@@ -30,10 +30,12 @@ pub struct Thresholds {
     pub lost_plain_share: f64,
     /// Net lost motion must also be this many sample distances.
     pub lost_samples: f64,
+    /// Part of the lost motion at the start of compression over which force must be flat.
+    pub flat_part: f64,
     /// Part of the play in the mounts that is taken off lost motion as well.
     pub play_factor: f64,
-    /// Overhang that counts, share of half the peak-to-peak force. Sound dampers stayed
-    /// below 0.045 at low and below 0.03 at high shares of the peak speed.
+    /// Overhang that counts, share of half the peak-to-peak force. Sound dampers stayed below
+    /// 0.008 once what slower steps show was taken off.
     pub overhang_share: f64,
     /// Overhang that is plain.
     pub overhang_plain_share: f64,
@@ -57,10 +59,11 @@ impl Default for Thresholds {
             lost_share: 0.025,
             lost_plain_share: 0.06,
             lost_samples: 1.5,
+            flat_part: 0.15,
             play_factor: 1.5,
-            overhang_share: 0.035,
+            overhang_share: 0.025,
             overhang_plain_share: 0.12,
-            overhang_errors: 5.0,
+            overhang_errors: 3.0,
             overhang_from: 0.38,
             persistence: 0.5,
             hidden_share: 0.15,
@@ -99,6 +102,7 @@ charging follow the maker's instructions, local rules and licensed practice only
 /// One sign of a void in one stroke.
 #[derive(Debug, Clone, Copy)]
 struct Sign {
+    step: usize,
     speed: f64,
     plain: bool,
 }
@@ -106,15 +110,27 @@ struct Sign {
 fn judge(look: &Look<'_>) -> Finding {
     let t = look.settings.cavitation;
     let mut evidence = Vec::new();
-    let lost = PerDirection {
-        compression: lost_motion(look, Direction::Compression, &t, &mut evidence),
-        rebound: lost_motion(look, Direction::Rebound, &t, &mut evidence),
+    let piston = lasting(
+        look,
+        lost_motion(look, Direction::Compression, &t, &mut evidence),
+        &t,
+    );
+    let emptied = lost_motion(look, Direction::Rebound, &t, &mut evidence);
+    let held_up = overhang(look, &t, &mut evidence);
+    // A deep void shows as lost motion, a shallow one as an overhang: together they last.
+    let rod = lasting(look, [emptied.clone(), held_up.clone()].concat(), &t);
+    let on_rod_side = |signs: &[Sign]| -> Vec<Sign> {
+        let kept = |s: &&Sign| rod.iter().any(|r| r.step == s.step);
+        signs.iter().filter(kept).copied().collect()
     };
-    let over = overhang(look, &t, &mut evidence);
-    let rod_side = !lost.rebound.is_empty() || !over.is_empty();
-    let piston_side = !lost.compression.is_empty();
+    for entry in &mut evidence {
+        let seen = |s: &Sign| Some(s.step) == entry.step;
+        entry.met = entry.met && (rod.iter().any(seen) || piston.iter().any(seen));
+    }
+    let on_piston_side = piston_side_first(&piston, &on_rod_side(&emptied), &on_rod_side(&held_up));
+    let signs = if on_piston_side { &piston } else { &rod };
     let finding = |verdict, advice: String| Finding::new(RULE.name, verdict, advice);
-    if !rod_side && !piston_side {
+    if signs.is_empty() {
         return match cannot_tell(look, &t) {
             Some(reason) => finding(Verdict::CannotTell, reason),
             None => finding(
@@ -124,12 +140,6 @@ fn judge(look: &Look<'_>) -> Finding {
         }
         .with(evidence);
     }
-    let on_piston_side = piston_side_first(&lost, &over);
-    let signs: Vec<Sign> = if on_piston_side {
-        lost.compression
-    } else {
-        [lost.rebound, over].concat()
-    };
     let onset = signs.iter().map(|s| s.speed).reduce(f64::min);
     evidence.extend(cap(look, on_piston_side, onset));
     evidence.extend(heat_deficit(look, on_piston_side));
@@ -167,14 +177,31 @@ instructions, proper equipment and the licence local rules ask for."
         .with(evidence)
 }
 
+/// The signs of the steps from which on at least the asked share of steps has one.
+fn lasting(look: &Look<'_>, signs: Vec<Sign>, t: &Thresholds) -> Vec<Sign> {
+    let steps: Vec<usize> = look.quick(Direction::Compression).map(|s| s.step).collect();
+    let flags: Vec<bool> = steps
+        .iter()
+        .map(|step| signs.iter().any(|s| s.step == *step))
+        .collect();
+    let Some(first) = first_lasting(&flags, t.persistence) else {
+        return Vec::new();
+    };
+    signs
+        .into_iter()
+        .filter(|s| steps[first..].contains(&s.step))
+        .collect()
+}
+
 /// Which side tears: the one that shows at the lower speed. A void on the rod side also bends
 /// the start of compression at higher speeds, and one on the piston side makes compression
 /// lopsided as an overhang does; at equal speed lost motion is the better sign.
-fn piston_side_first(lost: &PerDirection<Vec<Sign>>, over: &[Sign]) -> bool {
+fn piston_side_first(piston: &[Sign], emptied: &[Sign], held_up: &[Sign]) -> bool {
     let first = |signs: &[Sign]| signs.iter().map(|s| s.speed).fold(f64::INFINITY, f64::min);
-    let own = first(&lost.compression);
-    let margin = 1.0 + 1e-9;
-    own.is_finite() && own < first(&lost.rebound) / margin && own <= first(over) * margin
+    let own = first(piston);
+    // The two peaks of a crank's step differ a little.
+    let same = 1.03;
+    own.is_finite() && own < first(emptied) / same && own <= first(held_up) * same
 }
 
 /// Why the run cannot be judged, if it cannot.
@@ -218,13 +245,14 @@ fn lost_motion(
         .map(|c| c.lost_m)
         .fold(0.0, f64::max);
     let strokes: Vec<&Stroke> = look.quick(direction).collect();
-    let ratio = |s: &Stroke| {
+    let counts = |s: &Stroke| {
         let net = s.net_m() - play - pushed;
         let need = (t.lost_share * s.stroke_m).max(t.lost_samples * s.grain_m);
-        net / need
+        // Where compression is held up late in the stroke, its start looks weak against it; a
+        // void leaves it flat instead.
+        let flat = direction == Direction::Rebound || s.lost.flat_m >= t.flat_part * s.lost.lost_m;
+        net >= need && flat
     };
-    let flags: Vec<bool> = strokes.iter().map(|s| ratio(s) >= 1.0).collect();
-    let first = first_lasting(&flags, t.persistence);
     let worst = strokes
         .iter()
         .max_by(|a, b| a.net_m().total_cmp(&b.net_m()));
@@ -241,18 +269,24 @@ fn lost_motion(
             "m",
             need,
         );
-        entry.met = entry.met && first.is_some();
+        entry.met = counts(worst);
+        let met = entry.met;
         evidence.push(entry.seen(worst.step, Some(worst.lost_phase())));
+        if met {
+            let flat = "of that travel, force near its static level (flat stretch)";
+            evidence
+                .push(Evidence::aside(flat, Some(worst.lost.flat_m), "m").seen(worst.step, None));
+            let abrupt = "how abruptly force returns, over the steepest rise the curve has";
+            evidence.push(
+                Evidence::aside(abrupt, Some(worst.lost.abruptness), "1").seen(worst.step, None),
+            );
+        }
     }
-    let Some(first) = first else {
-        return Vec::new();
-    };
     strokes
         .iter()
-        .enumerate()
-        .skip(first)
-        .filter(|(i, _)| flags[*i])
-        .map(|(_, s)| Sign {
+        .filter(|s| counts(s))
+        .map(|s| Sign {
+            step: s.step,
             speed: s.speed_m_s,
             plain: s.net_m() - play - pushed >= t.lost_plain_share * s.stroke_m,
         })
@@ -283,8 +317,9 @@ impl Sound {
             per_acceleration: Vec::new(),
             mean: Vec::new(),
         };
+        let from = stroke.sound_from(LOST_SHARE);
         for (b, share) in stroke.branches.iter().zip(SHARES) {
-            if let Some(b) = b.filter(|b| b.acceleration_m_s2 > 0.0) {
+            if let Some(b) = b.filter(|b| b.acceleration_m_s2 > 0.0 && b.passage.up >= from) {
                 out.speeds.push(share * stroke.speed_m_s);
                 out.per_acceleration
                     .push((b.down_n - b.up_n) / b.acceleration_m_s2);
@@ -316,6 +351,8 @@ struct Overhang {
     phase: [f64; 2],
 }
 
+/// Lost motion of more than this share of the stroke is kept out of what is compared.
+const LOST_SHARE: f64 = 0.01;
 /// Steps a stroke is held against at most: the nearest sound ones.
 const COMPARED: usize = 3;
 
@@ -348,39 +385,27 @@ fn overhang(look: &Look<'_>, t: &Thresholds, evidence: &mut Vec<Evidence>) -> Ve
         }
         found.push(one);
     }
-    let flags: Vec<bool> = strokes
-        .iter()
-        .zip(&found)
-        .map(|(s, o)| o.is_some_and(|o| o.size_n >= need(s)))
-        .collect();
-    let first = first_lasting(&flags, t.persistence);
     let worst = strokes
         .iter()
         .zip(&found)
         .filter_map(|(s, o)| o.map(|o| (*s, o)))
         .max_by(|a, b| (a.1.size_n / need(a.0)).total_cmp(&(b.1.size_n / need(b.0))));
     if let Some((stroke, o)) = worst {
-        let mut entry = Evidence::at_least(
+        let entry = Evidence::at_least(
             "compression force held up while slowing down, above speeding up at the same speed and what slower \
 steps show",
             o.size_n.max(0.0),
             "N",
             need(stroke),
         );
-        entry.met = entry.met && first.is_some();
         evidence.push(entry.seen(stroke.step, Some(o.phase)));
     }
-    let Some(first) = first else {
-        return Vec::new();
-    };
     strokes
         .iter()
         .zip(&found)
-        .enumerate()
-        .skip(first)
-        .filter(|(i, _)| flags[*i])
-        .filter_map(|(_, (s, o))| {
-            o.map(|o| Sign {
+        .filter_map(|(s, o)| {
+            o.filter(|o| o.size_n >= need(s)).map(|o| Sign {
+                step: s.step,
                 speed: s.speed_m_s,
                 plain: o.size_n >= t.overhang_plain_share * s.half_span_n,
             })
@@ -394,13 +419,16 @@ const ABOVE_PART: f64 = 0.5;
 
 /// The largest width beyond what sound steps show, over two neighbouring speeds.
 fn above(stroke: &Stroke, sound: &[Sound], t: &Thresholds) -> Option<Overhang> {
+    let from = stroke.sound_from(LOST_SHARE);
     let near = &sound[sound.len().saturating_sub(COMPARED)..];
     let excess: Vec<Option<(f64, [f64; 2])>> = stroke
         .branches
         .iter()
         .zip(SHARES)
         .map(|(b, share)| {
-            let b = b.filter(|b| share >= t.overhang_from && b.acceleration_m_s2 > 0.0)?;
+            let b = b.filter(|b| {
+                share >= t.overhang_from && b.acceleration_m_s2 > 0.0 && b.passage.up >= from
+            })?;
             let speed = share * stroke.speed_m_s;
             let allowed = near
                 .iter()

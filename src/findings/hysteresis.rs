@@ -38,7 +38,7 @@ impl Default for Thresholds {
             width_share: 0.15,
             plain_share: 0.35,
             from: 0.4,
-            lost_share: 0.01,
+            lost_share: 0.005,
             soft_oil_pa: 4e8,
         }
     }
@@ -61,8 +61,6 @@ acceleration. Check the frame and the mounts with a stiff bar in place of the da
     judge,
 };
 
-/// And this much later, in times the lost phase itself: force is still coming back.
-const LOST_MARGIN: f64 = 0.6;
 /// Density of mineral oil, kg/m³ (common value).
 const OIL_DENSITY: f64 = 860.0;
 
@@ -73,12 +71,7 @@ fn judge(look: &Look<'_>) -> Finding {
     for direction in Direction::BOTH {
         for stroke in look.quick(direction) {
             // Lost travel has findings of its own: start where force is back.
-            let lost = &stroke.lost;
-            let sound = if lost.lost_m > t.lost_share * stroke.stroke_m {
-                lost.phase + LOST_MARGIN * (lost.phase - lost.begin)
-            } else {
-                lost.begin
-            };
+            let sound = stroke.sound_from(t.lost_share);
             let widths: Vec<(f64, [f64; 2])> = stroke
                 .branches
                 .iter()

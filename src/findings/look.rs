@@ -23,6 +23,9 @@ pub struct Thresholds {
     /// the run's largest force: where force is small, so is what can be said; too large a
     /// share leaves only strokes that a void has already reached.
     pub give_force_share: f64,
+    /// Give never explains more lost motion than this share of the stroke: the oil column of
+    /// a car damper gives a millimetre or so at full load.
+    pub most_give_share: f64,
 }
 
 impl Default for Thresholds {
@@ -30,6 +33,7 @@ impl Default for Thresholds {
         Self {
             slow_m_s: 0.018,
             give_force_share: 0.1,
+            most_give_share: 0.05,
         }
     }
 }
@@ -61,30 +65,35 @@ impl<'a> Look<'a> {
             .collect();
         let speed = |i: usize| case.steps[i].top_speed();
         order.sort_by(|a, b| speed(*a).total_cmp(&speed(*b)));
-        let mut strokes: Vec<Stroke> = order
+        let strokes: Vec<Stroke> = order
             .into_iter()
             .flat_map(|at| Direction::BOTH.map(|d| read(case.steps, at, d, &level, &expected)))
             .collect();
-        let give_m_n = give(&strokes, &settings.look);
-        for direction in Direction::BOTH {
-            let base = strokes
-                .iter()
-                .filter(|s| s.direction == direction && s.speed_m_s < settings.look.slow_m_s)
-                .map(|s| s.lost.lost_m)
-                .fold(0.0, f64::max);
-            for stroke in strokes.iter_mut().filter(|s| s.direction == direction) {
-                stroke.allowed_m = base.max(give_m_n * stroke.lost.wanted_n);
-            }
-        }
-        Self {
+        let mut look = Self {
             case,
             settings,
             level,
             strokes,
-            give_m_n,
+            give_m_n: 0.0,
             gap: OnceCell::new(),
             contacts: OnceCell::new(),
+        };
+        let play = look.gap().map_or(0.0, |g| g.travel_m);
+        look.give_m_n = give(&look.strokes, play, &settings.look);
+        for direction in Direction::BOTH {
+            let base = look
+                .of(direction)
+                .filter(|s| s.speed_m_s < settings.look.slow_m_s)
+                .map(|s| s.lost.lost_m)
+                .fold(0.0, f64::max);
+            let give_m_n = look.give_m_n;
+            let own = |s: &&mut Stroke| s.direction == direction;
+            for stroke in look.strokes.iter_mut().filter(own) {
+                let most = settings.look.most_give_share * stroke.stroke_m;
+                stroke.allowed_m = base.max((give_m_n * stroke.lost.wanted_n).min(most));
+            }
         }
+        look
     }
 
     /// Strokes of one direction, slowest first.
@@ -139,12 +148,12 @@ impl<'a> Look<'a> {
     }
 }
 
-fn give(strokes: &[Stroke], settings: &Thresholds) -> f64 {
+fn give(strokes: &[Stroke], play: f64, settings: &Thresholds) -> f64 {
     let largest = strokes.iter().map(|s| s.lost.wanted_n).fold(0.0, f64::max);
     strokes
         .iter()
         .filter(|s| s.lost.wanted_n > 0.0 && s.lost.wanted_n >= settings.give_force_share * largest)
-        .map(|s| s.lost.lost_m / s.lost.wanted_n)
+        .map(|s| (s.lost.lost_m - play).max(0.0) / s.lost.wanted_n)
         .reduce(f64::min)
         .unwrap_or(0.0)
 }

@@ -188,6 +188,14 @@ fn judge(look: &Look<'_>) -> Finding {
             "m",
         ));
     }
+    if !look.contacts().is_empty() && look.gap().is_some() {
+        return Finding::new(
+            RULE.name,
+            Verdict::CannotTell,
+            "Something is met at the end of the stroke, which also moves where force passes zero: run a shorter stroke and look again.",
+        )
+        .with(evidence);
+    }
     let Some(gap) = look.gap() else {
         return Finding::new(RULE.name, Verdict::None, "No play to be seen.").with(evidence);
     };

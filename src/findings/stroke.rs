@@ -76,11 +76,24 @@ impl Stroke {
         (self.lost.lost_m - self.allowed_m).max(0.0)
     }
 
+    /// Phase from which the stroke carries force again: a good while after lost motion of
+    /// more than `share` of the stroke, else its reversal.
+    pub fn sound_from(&self, share: f64) -> f64 {
+        if self.lost.lost_m > share * self.stroke_m {
+            self.lost.phase + LOST_MARGIN * (self.lost.phase - self.lost.begin).rem_euclid(1.0)
+        } else {
+            self.lost.begin
+        }
+    }
+
     /// Where on the loop force was missing.
     pub fn lost_phase(&self) -> [f64; 2] {
         [self.lost.begin, self.lost.phase]
     }
 }
+
+/// After lost motion force is still coming back for this part of its phase.
+const LOST_MARGIN: f64 = 0.6;
 
 /// Load at a phase, gas and delay out.
 pub fn load(

@@ -45,15 +45,43 @@ fn a_healthy_damper_is_left_alone() {
     }
 }
 
+/// Speeds of the steps, slowest first, and whether a void changes force there by 15 % of half
+/// the peak-to-peak force, by the simulated truth.
+fn truth(name: &str) -> Vec<(f64, bool)> {
+    let path = in_tree("sample-runs/specs").join(format!("{name}.toml"));
+    let text = std::fs::read_to_string(path).unwrap();
+    let sim = run(&from_toml(&text, name).unwrap()).unwrap();
+    let mut steps: Vec<(f64, bool)> = sim
+        .truth
+        .steps
+        .iter()
+        .map(|s| (s.peak_velocity_m_s.compression, s.void_share >= 0.15))
+        .collect();
+    steps.sort_by(|a, b| a.0.total_cmp(&b.0));
+    steps
+}
+
+/// Places of the true first speed and the one named, among the steps.
+fn onset_places(name: &str, finding: &Finding) -> (usize, usize) {
+    let steps = truth(name);
+    let named = finding.onset_velocity_m_s.unwrap();
+    let place = steps
+        .iter()
+        .enumerate()
+        .min_by(|a, b| (a.1.0 - named).abs().total_cmp(&(b.1.0 - named).abs()))
+        .unwrap()
+        .0;
+    (steps.iter().position(|s| s.1).unwrap(), place)
+}
+
 #[test]
 fn a_monotube_short_of_gas_cavitates_in_compression() {
     let run = sample("low-gas-monotube");
     let f = finding(&run, "cavitation");
     assert_eq!(f.verdict, Verdict::Developed);
     assert_eq!(f.direction, Some(loopwork::findings::Side::Compression));
-    // The damper with 1.5 bar first tears between 50 and 150 mm/s.
-    let onset = f.onset_velocity_m_s.unwrap();
-    assert!((0.05..0.25).contains(&onset), "{onset}");
+    let (first, named) = onset_places("low-gas-monotube", f);
+    assert!(first.abs_diff(named) <= 1, "step {named}, true {first}");
     assert!(f.evidence.iter().any(|e| e.met && e.phase.is_some()));
 }
 
@@ -63,6 +91,8 @@ fn a_starved_twin_tube_loses_the_start_of_compression() {
     let f = finding(&run, "cavitation");
     assert!(f.is_there());
     assert_eq!(f.direction, Some(loopwork::findings::Side::Rebound));
+    let (first, named) = onset_places("twin-tube-starved", f);
+    assert!(first.abs_diff(named) <= 1, "step {named}, true {first}");
 }
 
 #[test]
@@ -72,6 +102,34 @@ fn play_is_play_and_not_cavitation() {
     assert_eq!(play.verdict, Verdict::Developed);
     assert_eq!(play.direction, Some(loopwork::findings::Side::Both));
     assert!(!finding(&run, "cavitation").is_there());
+}
+
+#[test]
+fn air_churned_in_goes_soft_at_both_ends_and_is_no_void() {
+    let mut spec = Spec {
+        model: loopwork::simulate::Model::TwinTube,
+        ..Spec::default()
+    };
+    let text =
+        std::fs::read_to_string(in_tree("sample-runs/specs/twin-tube-healthy.toml")).unwrap();
+    spec.damper = from_toml(&text, "twin-tube-healthy").unwrap().damper;
+    spec.damper.charge_bar = 4.0;
+    spec.motion.speeds_mm_s = vec![100.0, 200.0, 300.0, 400.0];
+    spec.motion.cycles = 10;
+    spec.motion.slow_cycles = 3;
+    spec.faults.air_per_cycle_percent = 0.25;
+    spec.faults.air_limit_percent = 20.0;
+    let run = of_spec(&spec);
+    assert!(
+        finding(&run, "aeration").is_there(),
+        "{:?}",
+        finding(&run, "aeration")
+    );
+    assert!(
+        !finding(&run, "cavitation").is_there(),
+        "{:?}",
+        finding(&run, "cavitation")
+    );
 }
 
 #[test]
@@ -124,6 +182,81 @@ fn lost_motion_is_net_of_the_slow_step() {
     assert!(slow.lost_motion_m.rebound_gross.unwrap() > 2e-4);
 }
 
+/// A good working diagram is smooth and has no stretch parallel to the zero line at the change
+/// of direction (workshop manuals of 1970s cars, "checking shock absorbers on a stand", public
+/// copies; common practice): at no reversal of a good one does force stay away for more than
+/// a hundredth of the stroke, and in the faulty ones it does.
+#[test]
+fn a_good_diagram_has_no_stretch_parallel_to_the_zero_line() {
+    let longest = |name: &str| {
+        let run = sample(name);
+        run.steps
+            .iter()
+            .flat_map(|s| {
+                let lost = &s.lost_motion_m;
+                [lost.compression_gross, lost.rebound_gross].map(|l| l.unwrap() / s.stroke_m)
+            })
+            .fold(0.0, f64::max)
+    };
+    for name in [
+        "healthy-monotube",
+        "twin-tube-healthy",
+        "pair-left",
+        "pair-right",
+    ] {
+        assert!(longest(name) < 0.012, "{name}: {}", longest(name));
+    }
+    for name in ["low-gas-monotube", "twin-tube-starved", "mount-play"] {
+        assert!(longest(name) > 0.018, "{name}: {}", longest(name));
+    }
+}
+
+/// Friction on a 20 mm stroke below 5 mm/s is to be at most 55 N (a maker's public technical
+/// requirements, 2019, following the Chinese standard for car dampers).
+#[test]
+fn friction_is_held_against_the_limit_of_a_slow_stroke() {
+    let verdict = |newtons: f64| {
+        let mut spec = Spec::default();
+        spec.friction.sliding_n = newtons;
+        spec.motion.slow_stroke_mm = 20.0;
+        spec.motion.slow_mm_s = 4.9;
+        spec.motion.slow_cycles = 3;
+        spec.motion.speeds_mm_s = vec![100.0, 300.0];
+        let run = of_spec(&spec);
+        let friction = run.statics.as_ref().unwrap().friction_n.unwrap();
+        assert!((friction - newtons).abs() < 3.0, "{friction} of {newtons}");
+        finding(&run, "high-friction").verdict
+    };
+    assert_eq!(verdict(45.0), Verdict::None);
+    assert!(verdict(70.0) >= Verdict::Onset);
+    assert_eq!(verdict(140.0), Verdict::Developed);
+}
+
+/// The page that lists every threshold.
+fn settings_page() -> String {
+    let file = loopwork::cli::load::SettingsFile::default();
+    format!(
+        "# Settings\n\nA settings file (`--settings FILE.toml`) holds thresholds of your own. Every table and every line may be left \
+out; a name that is\nnot known is refused. These are the defaults; what each means and why it has its value is in the\nfinding's file \
+in `src/findings/`, what the finding means in [findings.md](findings.md). Units: SI, shares\nas ratios. \
+`LOOPWORK_BLESS=1 cargo test --test suite findings` writes this page anew.\n\n```toml\n{}```\n",
+        toml::to_string(&file).unwrap()
+    )
+}
+
+#[test]
+fn the_settings_page_lists_every_threshold() {
+    kept_page("docs/settings.md", &settings_page());
+    let text = settings_page();
+    let toml = text
+        .split("```toml\n")
+        .nth(1)
+        .unwrap()
+        .trim_end_matches("```\n");
+    let back: loopwork::cli::load::SettingsFile = toml::from_str(toml).unwrap();
+    assert_eq!(back, loopwork::cli::load::SettingsFile::default());
+}
+
 /// The page that `explain` and docs share.
 fn page() -> String {
     let mut out = String::from(
@@ -158,17 +291,22 @@ fn sentence(line: &str) -> String {
         .unwrap_or_default()
 }
 
-#[test]
-fn the_docs_page_is_what_explain_says() {
-    let path = in_tree("docs/findings.md");
+/// Compares a generated page with the one kept, or writes it when asked to.
+fn kept_page(name: &str, page: &str) {
+    let path = in_tree(name);
     if std::env::var_os("LOOPWORK_BLESS").is_some() {
-        std::fs::write(&path, page()).unwrap();
+        std::fs::write(&path, page).unwrap();
     }
     let kept = std::fs::read_to_string(&path).unwrap_or_default();
     assert!(
-        kept.replace("\r\n", "\n") == page(),
-        "docs/findings.md is out of date: run the test with LOOPWORK_BLESS=1"
+        kept.replace("\r\n", "\n") == page,
+        "{name} is out of date: run the test with LOOPWORK_BLESS=1"
     );
+}
+
+#[test]
+fn the_docs_page_is_what_explain_says() {
+    kept_page("docs/findings.md", &page());
 }
 
 #[test]
@@ -190,7 +328,7 @@ fn explain_lists_all_and_tells_one() {
     ] {
         assert!(text.contains(part));
     }
-    assert!(text.lines().all(|l| l.chars().count() <= 110), "{text}");
+    assert!(text.lines().all(|l| l.chars().count() <= 80), "{text}");
 }
 
 #[test]

@@ -37,6 +37,8 @@ struct Outcome {
     /// Place (slowest first) of the first step that matters, and of the first step named.
     onset: Option<(usize, Option<usize>)>,
     findings: Vec<(String, Verdict, Option<Side>)>,
+    /// What spoke for and against cavitation and play, for a look at failures.
+    said: Vec<String>,
 }
 
 impl Outcome {
@@ -84,6 +86,22 @@ fn one(ranges: &Ranges, number: u64) -> Outcome {
             .findings
             .iter()
             .map(|f| (f.kind.clone(), f.verdict, f.direction))
+            .collect(),
+        said: result
+            .findings
+            .iter()
+            .filter(|f| f.kind == "cavitation" || f.kind == "play")
+            .flat_map(|f| {
+                f.evidence.iter().map(|e| {
+                    let mark = if e.met { '+' } else { ' ' };
+                    let (value, need) =
+                        (e.value.unwrap_or(f64::NAN), e.threshold.unwrap_or(f64::NAN));
+                    format!(
+                        "{mark} {}: {value:.4e} of {need:.1e}, step {:?}: {}",
+                        f.kind, e.step, e.what
+                    )
+                })
+            })
             .collect(),
     }
 }
@@ -221,8 +239,10 @@ fn all(ranges: &Ranges, runs: u64) -> Vec<Outcome> {
     (0..runs).into_par_iter().map(|i| one(ranges, i)).collect()
 }
 
-fn print(m: &Measured, outcomes: &[Outcome]) {
-    println!("{}", m.table);
+/// The tables as a page holds them.
+fn page(m: &Measured) -> String {
+    let mut out = m.table.clone();
+    out.push_str("\n| measured | runs |\n|---|---|\n");
     for (what, (part, of)) in [
         ("void of 15 % or more found", m.found),
         ("void of 5 to 15 % found", m.shallow),
@@ -231,14 +251,37 @@ fn print(m: &Measured, outcomes: &[Outcome]) {
         ("first speed within one step", m.onset),
         ("side named right", m.side),
     ] {
-        println!("{what}: {}", rate(part, of));
+        let _ = writeln!(out, "| {what} | {} |", rate(part, of));
     }
+    out
+}
+
+/// Writes the tables into the method page when asked to.
+fn bless(text: &str) {
+    const BEGINS: &str = "<!-- study begins -->\n";
+    const ENDS: &str = "<!-- study ends -->";
+    if std::env::var_os("LOOPWORK_BLESS").is_none() {
+        return;
+    }
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/methods/findings.md");
+    let page = std::fs::read_to_string(path).unwrap_or_default();
+    if let (Some(a), Some(b)) = (page.find(BEGINS), page.find(ENDS)) {
+        let new = format!("{}\n{text}\n{}", &page[..a + BEGINS.len()], &page[b..]);
+        if let Err(e) = std::fs::write(path, new) {
+            println!("could not write {path}: {e}");
+        }
+    }
+}
+
+fn print(m: &Measured, outcomes: &[Outcome]) {
+    println!("{}", page(m));
     println!("failures:");
     for o in outcomes {
         let cav = o.there("cavitation");
         let wrong = (o.share >= MATTERS && !cav) || (o.share < NOTHING && cav);
         let off = matches!(o.onset, Some((a, Some(b))) if a.abs_diff(b) > 1);
-        if wrong || off {
+        let missed_play = matches!(o.made, Made::Play | Made::PlayWithoutGas) && !o.there("play");
+        if wrong || off || missed_play {
             println!(
                 "  run {} {:?} share {:.3} cavitation {:?} onset {:?}",
                 o.number,
@@ -247,6 +290,9 @@ fn print(m: &Measured, outcomes: &[Outcome]) {
                 o.verdict("cavitation"),
                 o.onset
             );
+            for line in &o.said {
+                println!("      {line}");
+            }
         }
     }
 }
@@ -254,6 +300,15 @@ fn print(m: &Measured, outcomes: &[Outcome]) {
 #[test]
 #[ignore = "the set the thresholds were chosen on; run it by hand"]
 fn tuning() {
+    // Some runs alone, for a look at failures: ONLY=46,78
+    let only: Option<Vec<u64>> = std::env::var("ONLY")
+        .ok()
+        .map(|s| s.split(',').filter_map(|i| i.trim().parse().ok()).collect());
+    if let Some(only) = only {
+        let outcomes: Vec<Outcome> = only.iter().map(|i| one(&Ranges::tuning(), *i)).collect();
+        print(&measure(&outcomes), &outcomes);
+        return;
+    }
     let runs = std::env::var("N")
         .ok()
         .and_then(|s| s.parse().ok())
@@ -267,6 +322,7 @@ fn causes_are_told_apart() {
     let outcomes = all(&Ranges::study(), RUNS);
     let m = measure(&outcomes);
     print(&m, &outcomes);
+    bless(&page(&m));
     let share = |(part, of): (usize, usize)| part as f64 / of.max(1) as f64;
     assert!(m.found.1 >= 80, "too few runs with a void that matters");
     assert!(share(m.found) >= 0.95);
