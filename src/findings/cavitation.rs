@@ -30,6 +30,15 @@ pub struct Thresholds {
     pub lost_plain_share: f64,
     /// Net lost motion must also be this many sample distances.
     pub lost_samples: f64,
+    /// Where force even pushes the wrong way after the reversal, as a void that still holds the
+    /// rod side empty makes it do, this much net lost motion is enough, share of the stroke;
+    /// sound dampers that did so at all stayed below 0.005.
+    pub wrong_way_share: f64,
+    /// Missing force, share of expected on average over the lost travel, from which it counts
+    /// as pushing the wrong way: above one.
+    pub wrong_way_missing: f64,
+    /// … and the largest deficit, share of half the peak-to-peak force.
+    pub wrong_way_deficit: f64,
     /// Part of the lost motion at the start of compression over which force must be flat.
     pub flat_part: f64,
     /// Part of the play in the mounts that is taken off lost motion as well.
@@ -59,8 +68,11 @@ impl Default for Thresholds {
             lost_share: 0.025,
             lost_plain_share: 0.06,
             lost_samples: 1.5,
+            wrong_way_share: 0.01,
+            wrong_way_missing: 1.05,
+            wrong_way_deficit: 0.15,
             flat_part: 0.15,
-            play_factor: 1.5,
+            play_factor: 1.2,
             overhang_share: 0.025,
             overhang_plain_share: 0.12,
             overhang_errors: 3.0,
@@ -247,7 +259,7 @@ fn lost_motion(
     let strokes: Vec<&Stroke> = look.quick(direction).collect();
     let counts = |s: &Stroke| {
         let net = s.net_m() - play - pushed;
-        let need = (t.lost_share * s.stroke_m).max(t.lost_samples * s.grain_m);
+        let need = needed(s, direction, t);
         // Where compression is held up late in the stroke, its start looks weak against it; a
         // void leaves it flat instead.
         let flat = direction == Direction::Rebound || s.lost.flat_m >= t.flat_part * s.lost.lost_m;
@@ -257,7 +269,7 @@ fn lost_motion(
         .iter()
         .max_by(|a, b| a.net_m().total_cmp(&b.net_m()));
     if let Some(worst) = worst {
-        let need = (t.lost_share * worst.stroke_m).max(t.lost_samples * worst.grain_m);
+        let need = needed(worst, direction, t);
         let net = (worst.net_m() - play - pushed).max(0.0);
         let mut entry = Evidence::at_least(
             format!(
@@ -291,6 +303,21 @@ fn lost_motion(
             plain: s.net_m() - play - pushed >= t.lost_plain_share * s.stroke_m,
         })
         .collect()
+}
+
+/// Samples of net lost motion that are enough where force pushes the wrong way.
+const WRONG_WAY_SAMPLES: f64 = 0.5;
+
+/// Net lost motion that counts, m.
+fn needed(stroke: &Stroke, direction: Direction, t: &Thresholds) -> f64 {
+    let wrong_way = direction == Direction::Rebound
+        && stroke.lost.missing >= t.wrong_way_missing
+        && stroke.lost.deficit_n >= t.wrong_way_deficit * stroke.half_span_n;
+    if wrong_way {
+        (t.wrong_way_share * stroke.stroke_m).max(WRONG_WAY_SAMPLES * stroke.grain_m)
+    } else {
+        (t.lost_share * stroke.stroke_m).max(t.lost_samples * stroke.grain_m)
+    }
 }
 
 /// First index from which on at least `share` of the flags are set.

@@ -22,8 +22,13 @@ pub struct Thresholds {
     pub plain_m: f64,
     /// The smaller of both ends over the larger, at least: a void shows at one end.
     pub both_ends: f64,
-    /// Travel of the upper quarter of steps over that of the lower, at most: a void grows.
+    /// Travel in the faster half of the steps over that in the slower half, at most: a void grows.
     pub growth: f64,
+    /// Travel at the start of rebound that is enough without the other end, m: a strong gas
+    /// charge carries the rod across before compression begins.
+    pub rebound_alone_m: f64,
+    /// Growth allowed then.
+    pub rebound_alone_growth: f64,
     /// Share of the loaded steps that must show it.
     pub persistence: f64,
     /// Steps that carry at least this share of the run's largest force are looked at: in
@@ -37,7 +42,9 @@ impl Default for Thresholds {
             least_m: 1.5e-4,
             plain_m: 5e-4,
             both_ends: 0.12,
-            growth: 3.5,
+            growth: 2.5,
+            rebound_alone_m: 4e-4,
+            rebound_alone_growth: 1.3,
             persistence: 0.7,
             loaded_share: 0.35,
         }
@@ -101,7 +108,10 @@ fn measure(look: &Look<'_>) -> Option<Measured> {
         &compression
     };
     let seen = larger.iter().filter(|x| **x >= 0.5 * t.least_m).count();
-    let (low, high) = (percentile(larger, 0.25)?, percentile(larger, 0.75)?);
+    // Slowest first: the middle step of an odd number counts in both halves.
+    let half = larger.len().div_ceil(2);
+    let low = percentile(&larger[..half], 0.5)?;
+    let high = percentile(&larger[larger.len() - half..], 0.5)?;
     Some(Measured {
         gap: Gap {
             travel_m: by_end.rebound.max(by_end.compression),
@@ -120,11 +130,11 @@ pub(super) fn gap(look: &Look<'_>) -> Option<Gap> {
         m.gap.by_end.compression.min(m.gap.by_end.rebound),
         m.gap.travel_m,
     );
-    (most >= t.least_m
-        && least >= t.both_ends * most
-        && m.seen_share >= t.persistence
-        && m.growth <= t.growth)
-        .then_some(m.gap)
+    let both = least >= t.both_ends * most && m.growth <= t.growth;
+    let rebound_alone = m.gap.by_end.rebound >= t.rebound_alone_m.max(m.gap.by_end.compression)
+        && m.growth <= t.rebound_alone_growth
+        && look.speeds() > 2;
+    (most >= t.least_m && m.seen_share >= t.persistence && (both || rebound_alone)).then_some(m.gap)
 }
 
 fn judge(look: &Look<'_>) -> Finding {
@@ -169,7 +179,7 @@ fn judge(look: &Look<'_>) -> Finding {
         t.persistence,
     ));
     evidence.push(Evidence::below(
-        "how much it grows from step to step, upper over lower quarter",
+        "how much it grows with speed, faster half of the steps over slower half",
         m.growth,
         "1",
         t.growth,
