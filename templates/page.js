@@ -120,7 +120,7 @@
     const words = r => {
       const table = shownTable(figure);
       const names = heads(table);
-      return cells(table)[r]
+      return Array.from(table.tBodies[0].rows[r].cells, c => c.textContent.trim())
         .map((text, c) => {
           if (text === "" || text === "\u2013") return "";
           const cut = names[c].lastIndexOf(", ");

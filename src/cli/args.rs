@@ -17,22 +17,73 @@ pub struct Cli {
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Show what intake understood of a file, and what it could not settle
+    #[command(after_help = INSPECT_EXAMPLES)]
     Inspect(InspectArgs),
     /// Analyse one damper's run: summary, JSON, report
+    #[command(after_help = ANALYZE_EXAMPLES)]
     Analyze(AnalyzeArgs),
     /// Put two or more dampers side by side
+    #[command(after_help = COMPARE_EXAMPLES)]
     Compare(CompareArgs),
     /// Hold one damper against a target curve and limits
+    #[command(after_help = CHECK_EXAMPLES)]
     Check(CheckArgs),
     /// Find the best pairs out of many dampers
+    #[command(after_help = MATCH_EXAMPLES)]
     Match(MatchArgs),
     /// Analyse many runs: one table, one index page
+    #[command(after_help = BATCH_EXAMPLES)]
     Batch(BatchArgs),
     /// Say what a finding means and what to check next
+    #[command(after_help = EXPLAIN_EXAMPLES)]
     Explain(ExplainArgs),
     /// Make a synthetic run from a damper description
+    #[command(after_help = SIMULATE_EXAMPLES)]
     Simulate(SimulateArgs),
+    /// Print a completion script for a shell
+    #[command(after_help = COMPLETIONS_EXAMPLES)]
+    Completions(CompletionsArgs),
+    /// Print the manual page (roff)
+    #[command(after_help = MANUAL_EXAMPLES)]
+    Manual(ManualArgs),
 }
+
+const INSPECT_EXAMPLES: &str = "Examples:
+  loopwork inspect run.csv                     what was understood, and what was not
+  loopwork inspect run.csv --write-card my-dyno.toml
+                                               save it for every later file of that dyno";
+const ANALYZE_EXAMPLES: &str = "Examples:
+  loopwork analyze run.csv                     summary here, report in reports/run/
+  loopwork analyze slow.csv fast.csv --name front-left
+                                               several files, one damper
+  loopwork analyze run.csv --units us          lbf, in, in/s
+  loopwork analyze run.csv --no-report --json - | jq .statics
+                                               the numbers for a script, nothing else
+  loopwork analyze run.csv --unit force=lbf    a unit the file does not say";
+const COMPARE_EXAMPLES: &str = "Examples:
+  loopwork compare before.csv after.csv --as revalve
+  loopwork compare left.csv right.csv --as pair --tolerance 5 --fail-on outside
+  loopwork compare new.csv used.csv --as wear --json wear.json";
+const CHECK_EXAMPLES: &str = "Examples:
+  loopwork check run.csv --target limits.toml  exit code 1 if it does not pass
+  loopwork check run.csv --target reference.csv";
+const MATCH_EXAMPLES: &str = "Examples:
+  loopwork match dampers/*.csv                 the best pairs, and who is left over";
+const BATCH_EXAMPLES: &str = "Examples:
+  loopwork batch season/ --report reports/season
+                                               one table and one index page for a folder";
+const EXPLAIN_EXAMPLES: &str = "Examples:
+  loopwork explain                             all findings by name
+  loopwork explain cavitation                  what it means and what to check next";
+const SIMULATE_EXAMPLES: &str = "Examples:
+  loopwork simulate sample-runs/specs/healthy-monotube.toml --out run.csv";
+const COMPLETIONS_EXAMPLES: &str = "Examples:
+  loopwork completions bash > ~/.local/share/bash-completion/completions/loopwork
+  loopwork completions zsh > ~/.zfunc/_loopwork
+  loopwork completions powershell >> $PROFILE";
+const MANUAL_EXAMPLES: &str = "Examples:
+  loopwork manual > loopwork.1 && man ./loopwork.1
+  loopwork manual analyze                      the page of one command";
 
 /// Unit system of the output.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
@@ -380,4 +431,19 @@ pub struct SimulateArgs {
     /// Print nothing but the CSV
     #[arg(long, short)]
     pub quiet: bool,
+}
+
+/// `loopwork completions`
+#[derive(Debug, Args)]
+pub struct CompletionsArgs {
+    /// Which shell
+    #[arg(value_enum)]
+    pub shell: clap_complete::Shell,
+}
+
+/// `loopwork manual`
+#[derive(Debug, Args)]
+pub struct ManualArgs {
+    /// A command; left out, the page of the program
+    pub command: Option<String>,
 }

@@ -14,6 +14,7 @@ mod check;
 mod compare;
 mod explain;
 mod inspect;
+mod manual;
 mod match_pairs;
 mod simulate;
 
@@ -70,5 +71,7 @@ fn run(command: &Command) -> Result<Outcome, Error> {
         Command::Batch(args) => batch::run(args),
         Command::Explain(args) => explain::run(args),
         Command::Simulate(args) => simulate::run(args),
+        Command::Completions(args) => manual::completions(args),
+        Command::Manual(args) => manual::manual(args),
     }
 }

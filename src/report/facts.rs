@@ -55,9 +55,14 @@ pub fn subtitle(run: &Run) -> Text {
             }
             text = text
                 .num(dual(Kind::Speed, Some(high)))
-                .say(" peak, stroke ")
-                .num(dual(Kind::Travel, Some(first.stroke_m)))
-                .say(".");
+                .say(" peak, stroke ");
+            let strokes = || run.steps.iter().map(|s| s.stroke_m);
+            let short = strokes().fold(first.stroke_m, f64::min);
+            let long = strokes().fold(first.stroke_m, f64::max);
+            if long > 1.03 * short {
+                text = text.num(dual(Kind::Travel, Some(short))).say(" to ");
+            }
+            text = text.num(dual(Kind::Travel, Some(long))).say(".");
         }
     }
     if let Some(card) = &run.damper {

@@ -435,7 +435,7 @@ pub(super) fn run() -> Run {
 }
 
 mod tests {
-    use super::super::{run_files, terminal};
+    use super::super::{html, run_files, terminal};
     use crate::units::display::Shown;
 
     /// Writes the fixture's report where `LOOPWORK_LOOK` says, to look at.
@@ -461,5 +461,73 @@ mod tests {
             let look = terminal::Look::default();
             std::fs::write(folder.join("terminal.txt"), terminal::run(&run, look)).unwrap();
         }
+    }
+
+    #[test]
+    fn the_summary_reads_as_it_did() {
+        for (name, plain, shown, width) in [
+            ("terminal", false, Shown::Si, 80),
+            ("terminal_wide_us", false, Shown::Us, 120),
+            ("terminal_plain", true, Shown::Si, 80),
+        ] {
+            let look = terminal::Look {
+                width,
+                plain,
+                shown,
+            };
+            // Without colour: the codes are tested by their absence elsewhere.
+            let text = terminal::run(&super::run(), look);
+            insta::assert_snapshot!(name, anstream::adapter::strip_str(&text).to_string());
+        }
+    }
+
+    /// Tags that carry the page's order, one a line.
+    fn outline(page: &str) -> String {
+        let mut lines = Vec::new();
+        for piece in page.split('<').skip(1) {
+            let (tag, text) = piece.split_once('>').unwrap_or((piece, ""));
+            let word = tag.split(' ').next().unwrap_or("");
+            let id = tag
+                .split_once(" id=\"")
+                .and_then(|(_, rest)| rest.split('"').next())
+                .unwrap_or("");
+            match word {
+                "h1" | "h2" | "h3" | "figcaption" | "summary" | "caption" => {
+                    let text: String = text.trim().chars().take(60).collect();
+                    lines.push(format!("{word} {text}"));
+                }
+                "meta" => lines.push(tag.chars().take(60).collect()),
+                "section" | "figure" | "article" | "nav" | "script" => {
+                    lines.push(format!("{word} {id}"));
+                }
+                _ => {}
+            }
+        }
+        lines.join("\n")
+    }
+
+    #[test]
+    fn the_page_keeps_its_order() {
+        let page = html::page(&super::run(), Shown::Si).html().unwrap();
+        insta::assert_snapshot!("page_outline", outline(&page));
+    }
+
+    #[test]
+    fn names_out_of_a_file_stay_text() {
+        let mut run = super::run();
+        let nasty = "</title><script>alert(1)</script>\"'=1+1";
+        run.name = nasty.into();
+        run.channels[0].column = nasty.into();
+        run.metadata.insert(nasty.into(), nasty.into());
+        run.source[0].path = nasty.into();
+        run.notes.push(nasty.into());
+        run.findings[1].advice = nasty.into();
+        run.findings[1].kind = nasty.into();
+        let page = html::page(&run, Shown::Si).html().unwrap();
+        assert_eq!(page.matches("<script").count(), 1);
+        assert!(!page.contains("alert(1)</script>"));
+        assert!(page.contains("&lt;script&gt;alert(1)"));
+        let text = terminal::run(&run, terminal::Look::default());
+        assert!(text.contains("alert(1)"));
     }
 }

@@ -79,12 +79,13 @@ fn curve(run: &Run) -> Section {
 fn findings(run: &Run) -> Section {
     let mut section = Section::new("findings", "What was found");
     let sorted = words::by_gravity(run);
-    if sorted.is_empty() {
-        return section.with(Block::Prose(Text::from(
+    section = section.with(if sorted.is_empty() {
+        Block::Prose(Text::from(
             "No findings: the input has no loops to look into, or nothing could be judged.",
-        )));
-    }
-    section = section.with(Block::Findings(sorted.iter().map(|f| view(f)).collect()));
+        ))
+    } else {
+        Block::Findings(sorted.iter().map(|f| view(f)).collect())
+    });
     for finding in sorted.iter().take(EVIDENCE_LOOPS) {
         section
             .blocks
@@ -168,13 +169,14 @@ fn hysteresis(run: &Run) -> Section {
         .blocks
         .extend(figure_block(plots::hysteresis::figure(run)));
     section
+        .blocks
+        .extend(figure_block(plots::hysteresis::along(run)));
+    section
 }
 
 fn heat(run: &Run) -> Section {
     let mut section = Section::new("heat", "Heat");
-    if let Some(text) = facts::heat_sentence(run) {
-        section = section.with(Block::Prose(text));
-    }
+    section.blocks.extend(heat_view::blocks(run));
     section
         .blocks
         .extend(figure_block(plots::heat::energy(run)));
@@ -219,15 +221,16 @@ fn reading(run: &Run) -> Section {
         sign(run.conventions.displacement_sign),
         sign(run.conventions.force_sign),
     ))));
-    let mut list: Vec<Text> = run
-        .conventions
-        .evidence
-        .iter()
-        .map(|e| Text::from(e.as_str()))
-        .collect();
-    list.extend(run.notes.iter().map(|n| Text::from(n.as_str())));
-    if !list.is_empty() {
-        section = section.with(Block::List(list));
+    let list = |items: &[String]| {
+        Block::List(items.iter().map(|item| Text::from(item.as_str())).collect())
+    };
+    if !run.conventions.evidence.is_empty() {
+        section = section.with(list(&run.conventions.evidence));
+    }
+    if !run.notes.is_empty() {
+        section = section
+            .with(Block::Prose(Text::from("Worth knowing:")))
+            .with(list(&run.notes));
     }
     if !run.channels.is_empty() {
         section = section.with(Block::Table(facts::channel_table(run)));
@@ -288,11 +291,20 @@ fn provenance(run: &Run) -> Section {
 /// Facts about one direction's fit that the opening and the terminal share.
 pub fn direction_facts(run: &Run, direction: Direction) -> FactGroup {
     let mut list = Vec::new();
-    for peak in facts::standard_points(run, direction) {
+    let quoted = facts::standard_points(run, direction);
+    // A speed run more than once is told apart by its step.
+    let repeated = |peak: &crate::curves::PeakPoint| {
+        let name = |p: &crate::curves::PeakPoint| dual(Kind::Speed, Some(p.velocity_m_s));
+        quoted.iter().filter(|p| name(p) == name(peak)).count() > 1
+    };
+    for peak in quoted.iter().copied() {
         list.push(Fact {
             name: Dual::by(|shown| {
                 let speed = dual(Kind::Speed, Some(peak.velocity_m_s));
-                format!("Force at {}", speed.get(shown))
+                match peak.step.filter(|_| repeated(&peak)) {
+                    Some(step) => format!("Force at {}, step {}", speed.get(shown), step + 1),
+                    None => format!("Force at {}", speed.get(shown)),
+                }
             }),
             value: dual_spread(Kind::Force, peak.force_n, peak.se_n),
             remark: Text::new(),

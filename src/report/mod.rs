@@ -35,7 +35,7 @@ pub type Files = Vec<(String, Vec<u8>)>;
 pub fn run_files(run: &Run, shown: Shown) -> Result<Files, Error> {
     let page = html::page(run, shown);
     let mut files = page_files(&page)?;
-    let sheet = plots::summary::svg(run, &page, shown)?;
+    let sheet = plots::summary::of_run(run, &page, shown)?;
     files.insert(0, ("summary.png".into(), raster::png(&sheet)?));
     Ok(files)
 }

@@ -121,7 +121,7 @@ impl Table {
 
     fn html_in(&self, shown: Shown, class: &str) -> String {
         let mut out = format!(
-            "<div class=\"scroll{class}\" tabindex=\"0\" role=\"region\" aria-label=\"{0}\"><table><caption>{0}</caption><thead><tr>",
+            "<div class=\"scroll{class}\" tabindex=\"0\" role=\"group\" aria-label=\"{0}\"><table><caption>{0}</caption><thead><tr>",
             escape(&self.caption)
         );
         let wordy: Vec<bool> = (0..self.columns.len()).map(|c| self.is_wordy(c)).collect();

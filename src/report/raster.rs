@@ -1,5 +1,6 @@
 //! From SVG to PNG, with the same font the drawing was measured with and no other.
 
+use std::collections::BTreeMap;
 use std::sync::{Arc, OnceLock};
 
 use resvg::{tiny_skia, usvg};
@@ -53,5 +54,84 @@ pub fn png(svg: &str) -> Result<Vec<u8>, Error> {
         tiny_skia::Transform::from_scale(SCALE, SCALE),
         &mut pixels.as_mut(),
     );
-    pixels.encode_png().map_err(|e| failed(&e.to_string()))
+    encode(&pixels)
+}
+
+/// Colours a picture keeps; what PNG can index by one byte.
+const COLOURS: usize = 256;
+
+/// Opaque pixels as an indexed PNG: a report is sent by mail and phone. The commonest
+/// colours are kept as they are, which holds paper and inks; what is left are steps of
+/// smoothed edges, and each takes the nearest colour kept.
+fn encode(pixels: &tiny_skia::Pixmap) -> Result<Vec<u8>, Error> {
+    let colour = |rgba: &[u8]| [rgba[0], rgba[1], rgba[2]];
+    let mut counts: BTreeMap<[u8; 3], usize> = BTreeMap::new();
+    for rgba in pixels.data().chunks_exact(4) {
+        *counts.entry(colour(rgba)).or_default() += 1;
+    }
+    let mut common: Vec<([u8; 3], usize)> = counts.into_iter().collect();
+    common.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
+    let kept: Vec<[u8; 3]> = common.iter().take(COLOURS).map(|c| c.0).collect();
+    let index: BTreeMap<[u8; 3], u8> = common
+        .iter()
+        .map(|(colour, _)| (*colour, nearest(&kept, *colour)))
+        .collect();
+    let bytes: Vec<u8> = pixels
+        .data()
+        .chunks_exact(4)
+        .map(|rgba| index.get(&colour(rgba)).copied().unwrap_or(0))
+        .collect();
+    let mut out = Vec::new();
+    let mut encoder = png::Encoder::new(&mut out, pixels.width(), pixels.height());
+    encoder.set_color(png::ColorType::Indexed);
+    encoder.set_depth(png::BitDepth::Eight);
+    encoder.set_palette(kept.concat());
+    encoder.set_compression(png::Compression::High);
+    // Neighbouring indices mean nothing to each other.
+    encoder.set_filter(png::Filter::NoFilter);
+    let fail = |e: png::EncodingError| failed(&e.to_string());
+    let mut writer = encoder.write_header().map_err(fail)?;
+    writer.write_image_data(&bytes).map_err(fail)?;
+    writer.finish().map_err(fail)?;
+    Ok(out)
+}
+
+/// Place of the colour nearest to `wanted`.
+fn nearest(kept: &[[u8; 3]], wanted: [u8; 3]) -> u8 {
+    let apart = |colour: &[u8; 3]| -> u32 {
+        colour
+            .iter()
+            .zip(wanted)
+            .map(|(a, b)| u32::from(a.abs_diff(b)).pow(2))
+            .sum()
+    };
+    let place = kept
+        .iter()
+        .enumerate()
+        .min_by_key(|(_, colour)| apart(colour))
+        .map_or(0, |(place, _)| place);
+    u8::try_from(place).unwrap_or(0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_picture_keeps_its_paper_and_inks() {
+        let svg = "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"40\" height=\"30\">\
+                   <rect width=\"40\" height=\"30\" fill=\"#fdfcf9\"/>\
+                   <rect x=\"10\" y=\"10\" width=\"10\" height=\"10\" fill=\"#0b5560\"/></svg>";
+        let bytes = png(svg).unwrap();
+        let mut reader = ::png::Decoder::new(std::io::Cursor::new(&bytes))
+            .read_info()
+            .unwrap();
+        assert_eq!((reader.info().width, reader.info().height), (80, 60));
+        let palette = reader.info().palette.clone().unwrap();
+        let mut indices = vec![0; reader.output_buffer_size().unwrap()];
+        reader.next_frame(&mut indices).unwrap();
+        let at = |x: usize, y: usize| &palette[3 * usize::from(indices[y * 80 + x])..][..3];
+        assert_eq!(at(2, 2), [0xfd, 0xfc, 0xf9]);
+        assert_eq!(at(30, 30), [0x0b, 0x55, 0x60]);
+    }
 }

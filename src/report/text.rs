@@ -69,7 +69,8 @@ impl Text {
         self.0
             .iter()
             .map(|piece| match piece {
-                Piece::Words(words) => escape(words),
+                // A percent sign stays with its number.
+                Piece::Words(words) => escape(words).replace(" %", "\u{a0}%"),
                 Piece::Number(number) => dual_html(number),
             })
             .collect()

@@ -22,6 +22,10 @@ pub fn title(kind: &str) -> String {
         "fade" => "Fade",
         "overheated" => "Heat and hot surfaces",
         "sensor" => "Sensor trouble",
+        "end-contact" => "Contact at the end of the stroke",
+        "leaking-check" => "Leaking check valve",
+        "side-load" => "Side load or a bent rod",
+        "unsettled" => "Steps that had not settled",
         _ => "",
     };
     if !known.is_empty() {
@@ -106,13 +110,15 @@ pub fn headline(run: &Run) -> (Text, Badge) {
     let mut grave = Badge::Clear;
     for finding in with(Verdict::Developed) {
         grave = Badge::Act;
-        text = text.and(named(finding));
+        text = text.and(named(finding, str::to_owned));
     }
     for finding in with(Verdict::Onset) {
         if grave == Badge::Clear {
             grave = Badge::Watch;
         }
-        text = text.say("Beginning: ").and(named(finding));
+        text = text
+            .say("Beginning: ")
+            .and(named(finding, str::to_lowercase));
     }
     let unsure: Vec<String> = with(Verdict::CannotTell)
         .map(|f| title(&f.kind).to_lowercase())
@@ -145,10 +151,10 @@ pub fn assumption(run: &Run) -> Option<Text> {
 }
 
 /// `Cavitation in compression, from 0.52 m/s on. `
-fn named(finding: &Finding) -> Text {
+fn named(finding: &Finding, spelt: fn(&str) -> String) -> Text {
     let mut text = Text::from(format!(
         "{}{}",
-        title(&finding.kind),
+        spelt(&title(&finding.kind)),
         side(finding.direction)
     ));
     if let Some(speed) = finding.onset_velocity_m_s {

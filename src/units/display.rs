@@ -5,6 +5,9 @@
 
 use super::{FOOT_POUND_FORCE, INCH, POUND, POUND_FORCE};
 
+/// British thermal unit (International Table), J (exact; NIST SP 811, appendix B.8).
+const BTU: f64 = 1_055.055_852_62;
+
 /// The unit system results are shown in.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub enum Shown {
@@ -57,6 +60,14 @@ pub enum Kind {
     Number,
     /// Mass, kg.
     Mass,
+    /// Heat capacity, J/K.
+    HeatCapacity,
+    /// Heat given off per degree, W/K.
+    Cooling,
+    /// Change with temperature, % per °C.
+    SharePerDegree,
+    /// Change of force with temperature, N/°C.
+    ForcePerDegree,
 }
 
 /// A unit of display: `shown = si × factor + offset`.
@@ -121,6 +132,14 @@ pub fn quantity(kind: Kind, shown: Shown) -> DisplayUnit {
         (Kind::LoopArea, Shown::Us) => scaled("lbf·in/s", 1.0 / (POUND_FORCE * INCH)),
         (Kind::Mass, Shown::Si) => scaled("kg", 1.0),
         (Kind::Mass, Shown::Us) => scaled("lb", 1.0 / POUND),
+        (Kind::HeatCapacity, Shown::Si) => scaled("J/K", 1.0),
+        (Kind::HeatCapacity, Shown::Us) => scaled("BTU/°F", 1.0 / (BTU * 1.8)),
+        (Kind::Cooling, Shown::Si) => scaled("W/K", 1.0),
+        (Kind::Cooling, Shown::Us) => scaled("BTU/(h·°F)", 3600.0 / (BTU * 1.8)),
+        (Kind::SharePerDegree, Shown::Si) => scaled("%/°C", 1.0),
+        (Kind::SharePerDegree, Shown::Us) => scaled("%/°F", 1.0 / 1.8),
+        (Kind::ForcePerDegree, Shown::Si) => scaled("N/°C", 1.0),
+        (Kind::ForcePerDegree, Shown::Us) => scaled("lbf/°F", 1.0 / (POUND_FORCE * 1.8)),
         (Kind::Time, _) => scaled("s", 1.0),
         (Kind::Delay, _) => scaled("ms", 1e3),
         (Kind::Frequency, _) => scaled("Hz", 1.0),
@@ -146,6 +165,9 @@ pub fn kind_of_symbol(symbol: &str) -> Option<Kind> {
         "Hz" => Kind::Frequency,
         "N·m/s" => Kind::LoopArea,
         "kg" => Kind::Mass,
+        "J/K" => Kind::HeatCapacity,
+        "W/K" => Kind::Cooling,
+        "N/°C" | "N/K" => Kind::ForcePerDegree,
         "1" | "" => Kind::Number,
         _ => return None,
     })

@@ -3,9 +3,10 @@
 use super::{badge, marker, plots, tables, terminal, text_of};
 use crate::compare::{Comparison, Purpose};
 use crate::notice::Error;
-use crate::report::Files;
 use crate::report::page::{Block, Cell, Figure, Page, Section, Table};
+use crate::report::plots::summary;
 use crate::report::text::Text;
+use crate::report::{Files, raster};
 use crate::run::Run;
 use crate::steps::Direction;
 use crate::units::display::Shown;
@@ -20,8 +21,35 @@ pub fn files(
     others: &[Run],
     shown: Shown,
 ) -> Result<Files, Error> {
-    crate::report::page_files(&page(comparison, base, others, shown))
+    let page = page(comparison, base, others, shown);
+    let runs: Vec<&Run> = std::iter::once(base).chain(others).collect();
+    let figures: Vec<Figure> = plots::overlay(comparison, &runs)
+        .into_iter()
+        .chain(
+            Direction::BOTH
+                .into_iter()
+                .filter_map(|d| plots::difference(comparison, d)),
+        )
+        .collect();
+    let sheet = summary::Sheet {
+        plots: figures.iter().map(|figure| &figure.plot).collect(),
+        groups: Vec::new(),
+        lines: comparison
+            .overall
+            .iter()
+            .flat_map(|o| &o.reasons)
+            .take(REASONS)
+            .map(text_of)
+            .collect(),
+    };
+    let drawn = summary::svg(&page, &sheet, shown)?;
+    let mut files = crate::report::page_files(&page)?;
+    files.insert(0, ("summary.png".into(), raster::png(&drawn)?));
+    Ok(files)
 }
+
+/// The most reasons a summary sheet lists.
+const REASONS: usize = 6;
 
 /// The page.
 fn page(comparison: &Comparison, base: &Run, others: &[Run], shown: Shown) -> Page {

@@ -28,7 +28,7 @@ const SMALL: f64 = 11.0;
 /// Room above the axes for the upright axis' name, px.
 const TOP: f64 = 30.0;
 /// Room below for ticks and the level axis' name, px.
-const BOTTOM: f64 = 48.0;
+const BOTTOM: f64 = 56.0;
 
 /// What the drawing is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -281,24 +281,53 @@ impl Place {
     }
 }
 
-/// A tick: SI place and label.
-fn axis_ticks(axis: &Axis, shown: Shown, count: usize) -> Vec<(f64, String)> {
-    if !axis.named.is_empty() {
-        let stride = axis.named.len().div_ceil(2 * count.max(1)).max(1);
-        return axis
-            .named
-            .iter()
-            .step_by(stride)
-            .map(|(place, name)| (*place, name.get(shown).to_owned()))
-            .collect();
-    }
+/// Size of text on a narrow screen over its size here (the page's own rule).
+const NARROW: f64 = 1.6;
+
+/// A tick of an axis.
+struct Tick {
+    /// SI place.
+    at: f64,
+    label: String,
+    /// Left out where the plot is small.
+    minor: bool,
+}
+
+fn axis_ticks(axis: &Axis, shown: Shown, count: usize) -> Vec<Tick> {
     let unit = quantity(axis.kind, shown);
     let (from, to) = (unit.from_si(axis.from), unit.from_si(axis.to));
     let (places, decimals) = ticks(from, to, count, axis.whole);
     places
         .into_iter()
-        .map(|t| (unit.to_si(t), fixed(t, decimals)))
+        .map(|t| Tick {
+            at: unit.to_si(t),
+            label: fixed(t, decimals),
+            minor: false,
+        })
         .collect()
+}
+
+/// Ticks of an axis of things, as many as there is room for; every other one is minor if
+/// all would be too tight on a narrow screen.
+fn named_ticks(axis: &Axis, shown: Shown, room: f64) -> Result<Vec<Tick>, Error> {
+    let mut widest: f64 = 1.0;
+    for (_, name) in &axis.named {
+        widest = widest.max(text_width(name.get(shown), TEXT, false)? + 8.0);
+    }
+    let each = room / axis.named.len().max(1) as f64;
+    let stride = (widest / each).ceil().max(1.0) as usize;
+    let keep = (NARROW * widest / (each * stride as f64)).ceil().max(1.0) as usize;
+    Ok(axis
+        .named
+        .iter()
+        .step_by(stride)
+        .enumerate()
+        .map(|(i, (place, name))| Tick {
+            at: *place,
+            label: name.get(shown).to_owned(),
+            minor: i % keep != 0,
+        })
+        .collect())
 }
 
 /// Name and unit of an axis.
@@ -330,8 +359,8 @@ pub fn draw(plot: &Plot, purpose: Use) -> Result<Drawing, Error> {
     let y_count = (f64::from(plot.size.1) / 62.0) as usize;
     let mut widest: f64 = 20.0;
     for shown in Shown::BOTH {
-        for (_, label) in axis_ticks(&plot.y, shown, y_count) {
-            widest = widest.max(text_width(&label, TEXT, false)?);
+        for tick in axis_ticks(&plot.y, shown, y_count) {
+            widest = widest.max(text_width(&tick.label, TEXT, false)?);
         }
     }
     let place = Place {
@@ -350,7 +379,7 @@ pub fn draw(plot: &Plot, purpose: Use) -> Result<Drawing, Error> {
     }
     sheet.words(
         &axis_name(&plot.x),
-        (place.right, f64::from(size.1) - 12.0),
+        (place.right, f64::from(size.1) - 11.0),
         Side::Left,
         Letter::plain(Ink::Soft, TEXT),
         purpose,
@@ -524,7 +553,11 @@ fn draw_axes(
         (Use::Page, Shown::Si) => " si",
         (Use::Page, Shown::Us) => " us",
     };
-    let xs = axis_ticks(&plot.x, shown, counts.0);
+    let xs = if plot.x.named.is_empty() {
+        axis_ticks(&plot.x, shown, counts.0)
+    } else {
+        named_ticks(&plot.x, shown, place.right - place.left)?
+    };
     let ys = axis_ticks(&plot.y, shown, counts.1);
     let fine = |v: f64| (v * FINE).round() as i32;
     let (r, g, b) = Ink::Grid.rgb();
@@ -535,13 +568,13 @@ fn draw_axes(
         } else {
             &[]
         };
-        for (x, _) in upright {
-            let x = fine(place.x(&plot.x, *x));
+        for tick in upright {
+            let x = fine(place.x(&plot.x, tick.at));
             let ends = vec![(x, fine(place.top)), (x, fine(place.bottom))];
             area.draw(&PathElement::new(ends, line)).map_err(failed)?;
         }
-        for (y, _) in &ys {
-            let y = fine(place.y(&plot.y, *y));
+        for tick in &ys {
+            let y = fine(place.y(&plot.y, tick.at));
             let ends = vec![(fine(place.left), y), (fine(place.right), y)];
             area.draw(&PathElement::new(ends, line)).map_err(failed)?;
         }
@@ -575,13 +608,15 @@ fn draw_axes(
         },
     };
     let letter = Letter::plain(Ink::Soft, TEXT);
-    for (x, label) in &xs {
-        let at = (place.x(&plot.x, *x), place.bottom + 13.0);
-        sheet.words(&both(label), at, Side::Middle, letter, purpose)?;
+    for tick in &xs {
+        let at = (place.x(&plot.x, tick.at), place.bottom + 19.0);
+        let mut letter = letter;
+        letter.minor = tick.minor;
+        sheet.words(&both(&tick.label), at, Side::Middle, letter, purpose)?;
     }
-    for (y, label) in &ys {
-        let at = (place.left - 7.0, place.y(&plot.y, *y));
-        sheet.words(&both(label), at, Side::Left, letter, purpose)?;
+    for tick in &ys {
+        let at = (place.left - 7.0, place.y(&plot.y, tick.at));
+        sheet.words(&both(&tick.label), at, Side::Left, letter, purpose)?;
     }
     Ok(())
 }

@@ -29,7 +29,7 @@ pub fn shape(direction: Direction) -> Shape {
 }
 
 /// The low end is shown enlarged up to this speed, m/s, or to [`PAST_KNEE`] times the
-/// fastest knee, whichever is more. Common practice calls what happens below about a
+/// first knee, whichever is more. Common practice calls what happens below about a
 /// quarter of a metre per second low speed.
 const LOW_SPEED: f64 = 0.25;
 /// See [`LOW_SPEED`].
@@ -53,7 +53,7 @@ pub fn low_speed(run: &Run) -> Option<Figure> {
     let knees = Direction::BOTH
         .into_iter()
         .filter_map(|d| run.fits.get(d).as_ref())
-        .flat_map(|fit| &fit.knees)
+        .filter_map(|fit| fit.knees.first())
         .map(|knee| knee.velocity_m_s);
     let end = LOW_SPEED.max(PAST_KNEE * knees.fold(0.0, f64::max));
     let points = Direction::BOTH

@@ -2,7 +2,7 @@
 
 use super::force_velocity::{ink, shape};
 use super::frame::{Axis, Dash, Layer, Mark, Plot};
-use super::speed_of;
+use super::{shown_steps, speed_of};
 use crate::report::format::{Dual, dual};
 use crate::report::page::{Cell, Figure, Reading, Table};
 use crate::report::text::Text;
@@ -93,6 +93,76 @@ pub fn figure(run: &Run) -> Option<Figure> {
             x: 1,
             y: vec![(2, "compression".into()), (3, "rebound".into())],
             by_row: None,
+        }),
+        wide: false,
+    })
+}
+
+/// Width along the velocity, one line per step; `None` if no step has it.
+pub fn along(run: &Run) -> Option<Figure> {
+    let steps = shown_steps(run);
+    let signed = |widths: &[(f64, Option<f64>, Option<f64>)]| -> [Vec<(f64, f64)>; 2] {
+        let rebound = widths.iter().rev().filter_map(|w| Some((-w.0, w.2?)));
+        let compression = widths.iter().filter_map(|w| Some((w.0, w.1?)));
+        [rebound.collect(), compression.collect()]
+    };
+    let lines: Vec<[Vec<(f64, f64)>; 2]> = steps
+        .iter()
+        .map(|s| signed(&s.step.hysteresis.widths))
+        .collect();
+    let all = || lines.iter().flatten().flatten();
+    all().next()?;
+    let name = "Velocity (compression positive)";
+    let x = Axis::around(name, Kind::Speed, all().map(|p| p.0), &[]);
+    let y = Axis::around(
+        "Loop width",
+        Kind::Force,
+        all().map(|p| p.1).chain([0.0]),
+        &[],
+    );
+    let mut plot = Plot::new("hysteresis-along", "Loop width along the velocity", x, y);
+    let mut table = Table::new(
+        "Loop width along the velocity",
+        &[
+            ("Step", None),
+            ("Velocity", Some(Kind::Speed)),
+            ("Width", Some(Kind::Force)),
+        ],
+    );
+    for (shown, halves) in steps.iter().zip(&lines) {
+        let mut layer = Layer::new(shown.key.clone(), shown.name.clone(), shown.ink);
+        for half in halves.iter().filter(|half| half.len() > 1) {
+            layer = layer.with(Mark::Line {
+                points: half.clone(),
+                width: 1.5,
+                dash: shown.dash,
+            });
+        }
+        for (v, width) in halves.iter().flatten() {
+            table.rows.push(vec![
+                Cell::Count(shown.step.index as u64 + 1),
+                Cell::Number(Some(*v)),
+                Cell::Number(Some(*width)),
+            ]);
+        }
+        plot.push(layer);
+    }
+    Some(Figure {
+        plot,
+        caption: Text::from(
+            "The same difference at every velocity of each step, rebound to the left. A hump near \
+             the ends of the stroke (towards zero) is lost motion or oil being squeezed; a width \
+             that is even along the speed is friction that changes or a gas spring.",
+        ),
+        alt: Text::from(format!(
+            "Loop width along the velocity for {} speeds.",
+            steps.len()
+        )),
+        table,
+        reading: Some(Reading {
+            x: 1,
+            y: vec![(2, String::new())],
+            by_row: Some((0, "step".into())),
         }),
         wide: false,
     })

@@ -1,23 +1,29 @@
 //! The summary sheet: one upright picture to send by phone.
 
-use super::draw::{Letter, Sheet, Use, draw, paper, shorten};
-use super::frame::Side;
+use super::draw::{self, Letter, Use, paper, shorten};
+use super::frame::{Plot, Side};
 use crate::notice::Error;
 use crate::report::format::Dual;
 use crate::report::page::{FactGroup, Page};
 use crate::report::palette::Ink;
+use crate::report::text::Text;
 use crate::report::{facts, words};
 use crate::run::Run;
 use crate::units::display::Shown;
 
+/// The most findings a sheet lists.
+const FINDINGS: usize = 6;
 /// Width of the sheet, px.
 const WIDE: f64 = 800.0;
 /// Margin, px.
 const EDGE: f64 = 28.0;
 
+/// Room between columns, px.
+const GAP: f64 = 16.0;
+
 /// A pen that moves down the sheet.
 struct Writer {
-    sheet: Sheet,
+    sheet: draw::Sheet,
     y: f64,
     purpose: Use,
 }
@@ -26,6 +32,50 @@ impl Writer {
     fn line(&mut self, text: &str, x: f64, letter: Letter, side: Side) -> Result<(), Error> {
         self.sheet
             .words(&Dual::same(text), (x, self.y), side, letter, self.purpose)
+    }
+
+    /// Plots one under the other, small ones two to a row.
+    fn plots(&mut self, plots: &[&Plot]) -> Result<(), Error> {
+        let full = WIDE - 2.0 * EDGE;
+        let mut rest = plots;
+        while let Some((first, more)) = rest.split_first() {
+            rest = more;
+            let small = |plot: &Plot| f64::from(plot.size.0) < 0.8 * full;
+            let pair = more.first().filter(|second| small(first) && small(second));
+            let top = self.y;
+            if let Some(second) = pair {
+                rest = &more[1..];
+                let half = (full - GAP) / 2.0;
+                let left = self.plot(first, EDGE, half)?;
+                let right = self.plot(second, EDGE + half + GAP, half)?;
+                self.y = top + left.max(right) + 20.0;
+            } else {
+                self.y = top + self.plot(first, EDGE, full)? + 20.0;
+            }
+        }
+        Ok(())
+    }
+
+    /// A plot at a place and of a width; returns its height.
+    fn plot(&mut self, plot: &Plot, left: f64, width: f64) -> Result<f64, Error> {
+        let drawing = draw::draw(plot, self.purpose)?;
+        let (w, h) = (f64::from(drawing.size.0), f64::from(drawing.size.1));
+        let height = width * h / w;
+        // Places inside the sheet are in its fine steps.
+        let fine = |v: f64| (v * draw::FINE).round();
+        let inner = drawing.svg.replacen(
+            &format!("width=\"{}\" height=\"{}\"", drawing.size.0, drawing.size.1),
+            &format!(
+                "x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"",
+                fine(left),
+                fine(self.y),
+                fine(width),
+                fine(height)
+            ),
+            1,
+        );
+        self.sheet.raw(&inner);
+        Ok(height)
     }
 
     fn wrapped(&mut self, text: &str, letter: Letter, step: f64) -> Result<(), Error> {
@@ -60,27 +110,59 @@ fn wrap(text: &str, width: f64, letter: Letter) -> Result<Vec<String>, Error> {
     Ok(lines)
 }
 
+/// What goes on a sheet besides the page's own opening.
+#[derive(Debug, Clone, Default)]
+pub struct Sheet<'a> {
+    /// Plots, one under the other.
+    pub plots: Vec<&'a Plot>,
+    /// Numbers.
+    pub groups: Vec<FactGroup>,
+    /// Lines of text under them.
+    pub lines: Vec<Text>,
+}
+
+/// The sheet of a run.
+///
+/// # Errors
+/// [`crate::notice::Fault::Output`] if the drawing library fails.
+pub fn of_run(run: &Run, page: &Page, shown: Shown) -> Result<String, Error> {
+    let figure = super::force_velocity::figure(run);
+    let content = Sheet {
+        plots: figure.iter().map(|figure| &figure.plot).collect(),
+        groups: facts::groups(run),
+        lines: words::by_gravity(run)
+            .into_iter()
+            .take(FINDINGS)
+            .map(|finding| {
+                Text::from(format!("{}: ", words::title(&finding.kind)))
+                    .and(words::sentence(finding))
+            })
+            .collect(),
+    };
+    svg(page, &content, shown)
+}
+
 /// The sheet as SVG.
 ///
 /// # Errors
 /// [`crate::notice::Fault::Output`] if the drawing library fails.
-pub fn svg(run: &Run, page: &Page, shown: Shown) -> Result<String, Error> {
+pub fn svg(page: &Page, content: &Sheet<'_>, shown: Shown) -> Result<String, Error> {
     let purpose = Use::Picture(shown);
     // Written twice: once to learn the height, once on paper of that height.
-    let tall = write(run, page, shown, purpose, 4000)?.1;
-    let (sheet, _) = write(run, page, shown, purpose, tall)?;
-    Ok(sheet.finish(purpose, ""))
+    let tall = write(page, content, shown, purpose, 4000)?.1;
+    let (drawn, _) = write(page, content, shown, purpose, tall)?;
+    Ok(drawn.finish(purpose, ""))
 }
 
 fn write(
-    run: &Run,
     page: &Page,
+    content: &Sheet<'_>,
     shown: Shown,
     purpose: Use,
     tall: u32,
-) -> Result<(Sheet, u32), Error> {
+) -> Result<(draw::Sheet, u32), Error> {
     let mut pen = Writer {
-        sheet: Sheet::new((WIDE as u32, tall)),
+        sheet: draw::Sheet::new((WIDE as u32, tall)),
         y: 40.0,
         purpose,
     };
@@ -95,8 +177,11 @@ fn write(
         21.0,
     )?;
     pen.y += 8.0;
-    let verdict = Letter::bold(Ink::Text, 18.0);
-    pen.wrapped(&page.headline.plain(shown), verdict, 26.0)?;
+    pen.wrapped(
+        &page.headline.plain(shown),
+        Letter::bold(Ink::Text, 18.0),
+        26.0,
+    )?;
     if let Some(assumption) = &page.assumption {
         pen.wrapped(
             &assumption.plain(shown),
@@ -105,34 +190,10 @@ fn write(
         )?;
     }
     pen.y += 4.0;
-    if let Some(figure) = super::force_velocity::figure(run) {
-        let drawing = draw(&figure.plot, purpose)?;
-        let width = WIDE - 2.0 * EDGE;
-        let height = width * f64::from(drawing.size.1) / f64::from(drawing.size.0);
-        // Places inside the sheet are in its fine steps.
-        let inner = drawing.svg.replacen(
-            &format!("width=\"{}\" height=\"{}\"", drawing.size.0, drawing.size.1),
-            &format!(
-                "x=\"{:.0}\" y=\"{:.0}\" width=\"{:.0}\" height=\"{:.0}\"",
-                EDGE * super::draw::FINE,
-                pen.y * super::draw::FINE,
-                width * super::draw::FINE,
-                height * super::draw::FINE
-            ),
-            1,
-        );
-        pen.sheet.raw(&inner);
-        pen.y += height + 20.0;
-    }
-    let groups = facts::groups(run);
-    columns(&mut pen, &groups, shown)?;
-    for finding in words::by_gravity(run).into_iter().take(6) {
-        let line = format!(
-            "{}: {}",
-            words::title(&finding.kind),
-            words::sentence(finding).plain(shown)
-        );
-        pen.wrapped(&line, Letter::plain(Ink::Text, 14.5), 21.0)?;
+    pen.plots(&content.plots)?;
+    columns(&mut pen, &content.groups, shown)?;
+    for line in &content.lines {
+        pen.wrapped(&line.plain(shown), Letter::plain(Ink::Text, 14.5), 21.0)?;
     }
     pen.y += 10.0;
     pen.wrapped(
@@ -157,7 +218,7 @@ fn columns(pen: &mut Writer, groups: &[FactGroup], shown: Shown) -> Result<(), E
     if groups.is_empty() {
         return Ok(());
     }
-    let gap = 26.0;
+    let gap = GAP;
     let count = groups.len() as f64;
     let width = (WIDE - 2.0 * EDGE - gap * (count - 1.0)) / count;
     let top = pen.y;
