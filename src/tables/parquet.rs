@@ -1,15 +1,13 @@
-//! A frame as Parquet, zstd-compressed, through polars' eager data frame.
+//! A frame as Parquet, zstd-compressed, through polars' eager data frame. Its crates are used
+//! one by one: the collection's own crate brings operations that no table here needs, and
+//! they take long to compile (`docs/performance.md`).
 
-use polars::prelude::{
-    Column as Series, DataFrame, NamedFrom as _, ParquetCompression, ParquetWriter, PolarsError,
-    Series as Values, ZstdLevel,
+use polars_core::prelude::{
+    Column as Series, DataFrame, NamedFrom as _, PolarsError, Series as Values,
 };
+use polars_io::parquet::write::{ParquetCompression, ParquetWriter};
 
 use super::frame::{Column, Frame};
-
-/// Level of the compression: 3 is zstd's own default, near the knee of its curve of size
-/// against time.
-const LEVEL: i32 = 3;
 
 /// The bytes of a Parquet file with the frame in it. Columns named in `without` are left
 /// out (a partition's key stands in its folder's name).
@@ -31,7 +29,7 @@ fn make(frame: &Frame, without: &[&str]) -> Result<Vec<u8>, PolarsError> {
     let mut data = DataFrame::new(frame.height(), columns)?;
     let mut bytes = Vec::new();
     ParquetWriter::new(&mut bytes)
-        .with_compression(ParquetCompression::Zstd(Some(ZstdLevel::try_new(LEVEL)?)))
+        .with_compression(ParquetCompression::Zstd(None))
         .finish(&mut data)?;
     Ok(bytes)
 }
@@ -49,7 +47,7 @@ fn series(name: &str, column: &Column) -> Values {
 mod tests {
     use super::*;
     use crate::tables::frame::row;
-    use polars::prelude::{ParquetReader, SerReader as _};
+    use polars_io::prelude::{ParquetReader, SerReader as _};
 
     row! {
         /// For the test.
