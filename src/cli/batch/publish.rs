@@ -176,9 +176,11 @@ fn survey(
         }
         complete(&mut record, &places[i], &Population::default());
         members.extend(Member::of(&record.tables, &places[i].family));
-        if options.page || entries.len() < BLOCK {
-            entries.push(Entry::of(&record.tables));
+        let mut entry = Entry::of(&record.tables);
+        if !options.page {
+            entry.curve = Default::default();
         }
+        entries.push(entry);
     }
     Ok((entries, Population::of(members)))
 }
