@@ -103,8 +103,11 @@ fn simulate(
                 })
                 .collect();
             let search = Search::new(&groups, rule(ready, settings));
-            let simple = best(&search, null.knees.len());
-            let rich = best(&search, rich_knees).min(simple);
+            let simple = best(&search, null.knees.len(), f64::INFINITY);
+            // Gains below a share of the observed one decide nothing (`reached`, `plain`), so
+            // candidates that could only give those need not be looked at.
+            let telling = (simple + within) / (1.0 + observed / PLAIN) - within;
+            let rich = best(&search, rich_knees, telling).min(simple);
             Some(gain(simple + within, rich + within))
         });
         reached += gains.iter().flatten().filter(|g| **g >= observed).count();
@@ -148,13 +151,13 @@ fn truth(ready: &Prepared, null: &Segmented, scatter: Scatter) -> (Vec<f64>, Vec
 }
 
 /// Smallest sum of squares between groups with so many knees.
-fn best(search: &Search<'_>, knees: usize) -> f64 {
+fn best(search: &Search<'_>, knees: usize, telling: f64) -> f64 {
     let mut rss = f64::INFINITY;
     let mut visit = |found: super::search::Found| rss = rss.min(found.0);
     match knees {
         0 => return search.line_rss(),
         1 => search.one(&mut visit),
-        _ => search.two(&mut visit),
+        _ => search.two_below(telling, &mut visit),
     }
     rss
 }

@@ -166,16 +166,27 @@ impl<'a> Search<'a> {
     /// separate lines fit no worse than the same lines made to meet, so a cell whose separate
     /// lines already do worse than the best so far is passed over.
     pub(super) fn two(&self, visit: &mut dyn FnMut(Found)) {
+        self.two_below(f64::INFINITY, visit);
+    }
+
+    /// [`Self::two`], for callers to whom a candidate with a sum of squares above `limit`
+    /// means nothing: all others are found, some above it may be passed over.
+    pub(super) fn two_below(&self, limit: f64, visit: &mut dyn FnMut(Found)) {
         let m = self.groups.len();
         let slack = ROUNDING * self.line_rss();
-        let mut best = f64::INFINITY;
+        let mut best = limit;
         let mut visit = |found: Found| {
             best = best.min(found.0);
             visit(found);
             best
         };
-        let mut so_far = f64::INFINITY;
+        let mut so_far = limit;
         for s in 1..m {
+            // A line through more points fits no better: nothing beyond can do.
+            let head = self.head[s - 1].rss;
+            if head > so_far + slack {
+                break;
+            }
             if !self.head_ok(s - 1) {
                 continue;
             }
@@ -186,7 +197,10 @@ impl<'a> Search<'a> {
                 }
                 sums.push(&self.groups[e]);
                 let middle = sums.line(false);
-                if self.head[s - 1].rss + middle.rss + self.tail[e + 1].rss > so_far + slack {
+                if head + middle.rss > so_far + slack {
+                    break;
+                }
+                if head + middle.rss + self.tail[e + 1].rss > so_far + slack {
                     continue;
                 }
                 let firsts = [
@@ -226,26 +240,51 @@ impl<'a> Search<'a> {
     /// in the gap after group `g`.
     pub(super) fn two_given(&self, which: usize, g: usize, t: f64, visit: &mut dyn FnMut(Found)) {
         let m = self.groups.len();
+        let slack = ROUNDING * self.line_rss();
+        let mut best = f64::INFINITY;
+        let mut visit = |found: Found| {
+            best = best.min(found.0);
+            visit(found);
+            best
+        };
+        let mut so_far = f64::INFINITY;
         let mut sums = Moments::default();
         if which == 0 {
             let s = g + 1;
+            let head = self.head[g].rss;
             for e in s..m.saturating_sub(1) {
                 if !self.tail_ok(e) {
                     break;
                 }
                 sums.push(&self.groups[e]);
+                let middle = sums.line(false);
+                if head + middle.rss > so_far + slack {
+                    break;
+                }
+                if head + middle.rss + self.tail[e + 1].rss > so_far + slack {
+                    continue;
+                }
                 if self.middle_ok(if t == self.x(g) { g } else { s }, e) {
-                    self.seconds(s, e, &sums.line(false), Knot::At(t), visit);
+                    self.seconds(s, e, &middle, Knot::At(t), &mut |found| {
+                        so_far = visit(found);
+                    });
                 }
             }
         } else {
             let e = g;
+            let tail = self.tail[e + 1].rss;
             for s in (1..=e).rev() {
                 if !self.head_ok(s - 1) {
                     break;
                 }
                 sums.push(&self.groups[s]);
                 let middle = sums.line(false);
+                if tail + middle.rss > so_far + slack {
+                    break;
+                }
+                if self.head[s - 1].rss + middle.rss + tail > so_far + slack {
+                    continue;
+                }
                 let firsts = [
                     (Knot::At(self.x(s - 1)), s - 1),
                     (Knot::Within(self.x(s - 1), self.x(s)), s),
@@ -254,7 +293,7 @@ impl<'a> Search<'a> {
                     if self.middle_ok(from, e)
                         && let Some(found) = self.triple(s, e, &middle, first, Knot::At(t))
                     {
-                        visit(found);
+                        so_far = visit(found);
                     }
                 }
             }

@@ -171,13 +171,18 @@ pub(super) fn least_squares(
 ) -> Option<DVector<f64>> {
     let scale = unit_columns(&mut design)?;
     let qr = design.clone().qr();
-    let (q, r) = (qr.q(), qr.r());
+    let r = qr.r();
     if !full_rank(&r) {
         return None;
     }
-    let mut theta = r.solve_upper_triangular(&(q.transpose() * target))?;
-    let rest = target - &design * &theta;
-    theta += r.solve_upper_triangular(&(q.transpose() * rest))?;
+    // The reflections are applied to the target; the orthogonal matrix is never formed.
+    let solved = |mut target: DVector<f64>| {
+        qr.q_tr_mul(&mut target);
+        r.solve_upper_triangular(&target.rows(0, r.ncols()))
+    };
+    let mut theta = solved(target.clone())?;
+    // One step of refinement takes out most of the rounding.
+    theta += solved(target - &design * &theta)?;
     for (t, s) in theta.iter_mut().zip(&scale) {
         *t /= s;
     }

@@ -277,7 +277,8 @@ fn settling(x: &[f64], y: &[f64], floor: f64) -> Option<Tried> {
     let (low, high) = ((HALF_LIVES.0 * span).ln(), (HALF_LIVES.1 * span).ln());
     const GRID: usize = 60;
     let at = |i: usize| low + (high - low) * i as f64 / GRID as f64;
-    let best = (0..=GRID).min_by(|a, b| cost(at(*a)).total_cmp(&cost(at(*b))))?;
+    let costs: Vec<f64> = (0..=GRID).map(|i| cost(at(i))).collect();
+    let best = (0..=GRID).min_by(|a, b| costs[*a].total_cmp(&costs[*b]))?;
     // A half-life at the edge of what was looked for is not told by the data.
     if best == 0 || best == GRID {
         return None;

@@ -48,12 +48,16 @@ pub fn least_squares(columns: &[Vec<f64>], y: &[f64], weights: &[f64]) -> Option
     }
     let scaled = DMatrix::from_fn(n, p, |i, j| design[(i, j)] / scale[j]);
     let target = DVector::from_fn(n, |i, _| y[i] * root[i]);
-    let svd = scaled.svd(true, true);
+    // Q first: the singular values of R are those of the whole, and R is small.
+    let qr = scaled.qr();
+    let mut target = target;
+    qr.q_tr_mul(&mut target);
+    let svd = qr.r().svd(true, true);
     let (largest, smallest) = (svd.singular_values.max(), svd.singular_values.min());
     if smallest.is_nan() || smallest < SINGULAR * largest {
         return None;
     }
-    let solved = svd.solve(&target, 0.0).ok()?;
+    let solved = svd.solve(&target.rows(0, p), 0.0).ok()?;
     let v_t = svd.v_t.as_ref()?;
     let inverse = DMatrix::from_fn(p, p, |i, j| {
         (0..p)
