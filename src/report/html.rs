@@ -176,7 +176,9 @@ fn hysteresis(run: &Run) -> Section {
 
 fn heat(run: &Run) -> Section {
     let mut section = Section::new("heat", "Heat");
-    section.blocks.extend(heat_view::blocks(run));
+    if let Some(text) = facts::heat_sentence(run) {
+        section = section.with(Block::Prose(text));
+    }
     section
         .blocks
         .extend(figure_block(plots::heat::energy(run)));
