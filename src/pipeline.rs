@@ -225,7 +225,9 @@ fn analyse_samples(
         log,
     } = motion;
     // A single cycle has no spread and cannot be told from a start or a stop.
-    if steps.iter().map(|s| s.cycles).sum::<u64>() < 2 {
+    // An averaged loop is one cycle too: of one speed it says as little.
+    let lone_loop = matches!(account.segments.as_slice(), [only] if only.closed_loop);
+    if lone_loop || steps.iter().map(|s| s.cycles).sum::<u64>() < 2 {
         return Err(not_cyclic(&account, between, &closing));
     }
     let mut notes = notes_of_cycles(&account, between);
@@ -425,7 +427,8 @@ fn notes_of_statics(
 
 fn not_cyclic(account: &CycleAccount, between: u64, closing: &Closing) -> Error {
     let rows = closing.sampling.rows_used;
-    let error = match account.cycles {
+    let lone_loop = matches!(account.segments.as_slice(), [only] if only.closed_loop);
+    let error = match if lone_loop { account.cycles.min(1) } else { account.cycles } {
         0 => Error::input(
             "no-cycle",
             format!(
