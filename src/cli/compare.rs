@@ -2,8 +2,6 @@
 
 use std::path::{Path, PathBuf};
 
-use rayon::prelude::*;
-
 use super::args::{AnalysisArgs, CompareArgs, FailOn, IntakeArgs, LimitArgs, Purpose as Asked};
 use super::load::load_run;
 use super::output::Results;
@@ -83,6 +81,8 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Error> {
 }
 
 /// Loads many runs, each on its own: those that can be used, and what is wrong with the rest.
+/// One after another: an analysis uses all processors itself, and must not run inside the
+/// pool it waits for.
 pub(super) fn load_all(
     files: &[PathBuf],
     intake: &IntakeArgs,
@@ -90,7 +90,7 @@ pub(super) fn load_all(
     quiet: bool,
 ) -> (Vec<Run>, Vec<Error>) {
     let loaded: Vec<Result<Run, Error>> = files
-        .par_iter()
+        .iter()
         .map(|file| {
             load_run(std::slice::from_ref(file), intake, analysis, None, quiet)
                 .map_err(|e| e.in_file(&file.display().to_string()))

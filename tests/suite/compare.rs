@@ -19,7 +19,6 @@ use loopwork::ingest::{self, IntakeOptions};
 use loopwork::pipeline::{Settings, analyse};
 use loopwork::run::Run;
 use loopwork::steps::Direction;
-use rayon::prelude::*;
 use serde_json::Value;
 
 use crate::support::{in_tree, loopwork};
@@ -36,7 +35,7 @@ const USED: [&str; 5] = [
 fn runs() -> &'static BTreeMap<&'static str, Run> {
     static RUNS: OnceLock<BTreeMap<&'static str, Run>> = OnceLock::new();
     RUNS.get_or_init(|| {
-        USED.par_iter()
+        USED.iter()
             .map(|name| (*name, load(&PathBuf::from(sample(name)))))
             .collect()
     })
