@@ -94,7 +94,9 @@ pub fn find_steps(
     settings: &Settings,
 ) -> Result<Motion, Error> {
     let mut reduction = Reduction::new(stream.understanding().signs, settings.steps);
-    if rayon::current_num_threads() > 1 {
+    // Inside a worker of the pool, waiting for a reader that itself needs the pool could wait
+    // for ever.
+    if rayon::current_num_threads() > 1 && rayon::current_thread_index().is_none() {
         std::thread::scope(|scope| {
             let (send, receive) = sync_channel(CHUNKS_AHEAD);
             let reader = scope.spawn(|| {
