@@ -60,6 +60,11 @@ the maker's instructions.",
     judge,
 };
 
+/// True if the loops go soft from cycle to cycle.
+pub(super) fn is_there(look: &Look<'_>) -> bool {
+    judge(look).is_there()
+}
+
 /// How one step changed over its cycles.
 #[derive(Debug, Clone, Copy)]
 struct Trend {

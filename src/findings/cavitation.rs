@@ -41,8 +41,6 @@ pub struct Thresholds {
     pub wrong_way_deficit: f64,
     /// Part of the lost motion at the start of compression over which force must be flat.
     pub flat_part: f64,
-    /// Part of the play in the mounts that is taken off lost motion as well.
-    pub play_factor: f64,
     /// Overhang that counts, share of half the peak-to-peak force. Sound dampers stayed below
     /// 0.008 once what slower steps show was taken off.
     pub overhang_share: f64,
@@ -72,7 +70,6 @@ impl Default for Thresholds {
             wrong_way_missing: 1.05,
             wrong_way_deficit: 0.15,
             flat_part: 0.15,
-            play_factor: 1.2,
             overhang_share: 0.025,
             overhang_plain_share: 0.12,
             overhang_errors: 3.0,
@@ -128,7 +125,12 @@ fn judge(look: &Look<'_>) -> Finding {
         &t,
     );
     let emptied = lost_motion(look, Direction::Rebound, &t, &mut evidence);
-    let held_up = overhang(look, &t, &mut evidence);
+    let mut held_up = overhang(look, &t, &mut evidence);
+    // Bubbles that have grown under low pressure hold force up in the same way: where loops go
+    // soft from cycle to cycle, a void must show as lost motion too.
+    if emptied.is_empty() && super::aeration::is_there(look) {
+        held_up.clear();
+    }
     // A deep void shows as lost motion, a shallow one as an overhang: together they last.
     let rod = lasting(look, [emptied.clone(), held_up.clone()].concat(), &t);
     let on_rod_side = |signs: &[Sign]| -> Vec<Sign> {
@@ -249,7 +251,7 @@ fn lost_motion(
     t: &Thresholds,
     evidence: &mut Vec<Evidence>,
 ) -> Vec<Sign> {
-    let play = look.gap().map_or(0.0, |g| t.play_factor * g.travel_m);
+    let play = look.play_m();
     let pushed = look
         .contacts()
         .iter()

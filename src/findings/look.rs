@@ -26,6 +26,8 @@ pub struct Thresholds {
     /// Give never explains more lost motion than this share of the stroke: the oil column of
     /// a car damper gives a millimetre or so at full load.
     pub most_give_share: f64,
+    /// Lost motion that play explains, in times the play: force has to come back after it.
+    pub play_factor: f64,
 }
 
 impl Default for Thresholds {
@@ -34,6 +36,7 @@ impl Default for Thresholds {
             slow_m_s: 0.018,
             give_force_share: 0.1,
             most_give_share: 0.05,
+            play_factor: 1.2,
         }
     }
 }
@@ -78,7 +81,7 @@ impl<'a> Look<'a> {
             gap: OnceCell::new(),
             contacts: OnceCell::new(),
         };
-        let play = look.gap().map_or(0.0, |g| g.travel_m);
+        let play = look.play_m();
         look.give_m_n = give(&look.strokes, play, &settings.look);
         for direction in Direction::BOTH {
             let base = look
@@ -132,6 +135,12 @@ impl<'a> Look<'a> {
     /// The play in the mounts, if there is any.
     pub fn gap(&self) -> Option<&Gap> {
         self.gap.get_or_init(|| play::gap(self)).as_ref()
+    }
+
+    /// Lost motion that play explains, m.
+    pub fn play_m(&self) -> f64 {
+        let factor = self.settings.look.play_factor;
+        self.gap().map_or(0.0, |g| factor * g.travel_m)
     }
 
     /// Contacts at the ends of the stroke.

@@ -119,6 +119,14 @@ fn air_churned_in_goes_soft_at_both_ends_and_is_no_void() {
     spec.motion.slow_cycles = 3;
     spec.faults.air_per_cycle_percent = 0.25;
     spec.faults.air_limit_percent = 20.0;
+    let share = run(&spec)
+        .unwrap()
+        .truth
+        .steps
+        .iter()
+        .map(|s| s.void_share)
+        .fold(0.0, f64::max);
+    assert!(share < 0.01, "the test is about air alone: {share}");
     let run = of_spec(&spec);
     assert!(
         finding(&run, "aeration").is_there(),
