@@ -34,10 +34,13 @@ impl Writer {
             .words(&Dual::same(text), (x, self.y), side, letter, self.purpose)
     }
 
-    /// Plots one under the other, small ones two to a row.
+    /// Plots one under the other: the first across the sheet, then small ones two to a row.
     fn plots(&mut self, plots: &[&Plot]) -> Result<(), Error> {
         let full = WIDE - 2.0 * EDGE;
-        let mut rest = plots;
+        let Some((first, mut rest)) = plots.split_first() else {
+            return Ok(());
+        };
+        self.y += self.plot(first, EDGE, full)? + 20.0;
         while let Some((first, more)) = rest.split_first() {
             rest = more;
             let small = |plot: &Plot| f64::from(plot.size.0) < 0.8 * full;
