@@ -91,16 +91,16 @@ impl Ranges {
     pub(super) fn tuning() -> Self {
         Self {
             seed: 20_251,
-            bore_mm: (28.0, 58.0),
-            rod_over_bore: (0.24, 0.47),
-            charge_bar: (8.0, 32.0),
-            short_charge_bar: (0.15, 13.0),
-            stroke_mm: (18.0, 110.0),
-            top_mm_s: (280.0, 1600.0),
-            rate_hz: (230.0, 2200.0),
-            noise_percent: (0.009, 0.55),
-            bulk_mpa: (450.0, 1800.0),
-            firmness: (0.35, 2.6),
+            bore_mm: (32.0, 50.0),
+            rod_over_bore: (0.27, 0.44),
+            charge_bar: (11.0, 26.0),
+            short_charge_bar: (0.4, 9.0),
+            stroke_mm: (24.0, 90.0),
+            top_mm_s: (350.0, 1300.0),
+            rate_hz: (300.0, 1500.0),
+            noise_percent: (0.02, 0.4),
+            bulk_mpa: (600.0, 1500.0),
+            firmness: (0.5, 2.0),
         }
     }
 

@@ -326,5 +326,7 @@ fn causes_are_told_apart() {
     bless(&page(&m));
     let share = |(part, of): (usize, usize)| part as f64 / of.max(1) as f64;
     assert!(m.found.1 >= 80, "too few runs with a void that matters");
+    assert!(share(m.found) >= 0.95);
     assert!(share(m.false_alarms) <= 0.02);
+    assert!(share(m.others_called) <= 0.02);
 }
