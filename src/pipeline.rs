@@ -228,8 +228,7 @@ fn analyse_samples(
     } = motion;
     // A single cycle has no spread and cannot be told from a start or a stop.
     // An averaged loop is one cycle too: of one speed it says as little.
-    let lone_loop = matches!(account.segments.as_slice(), [only] if only.closed_loop);
-    if lone_loop || steps.iter().map(|s| s.cycles).sum::<u64>() < 2 {
+    if account.is_lone_loop() || steps.iter().map(|s| s.cycles).sum::<u64>() < 2 {
         return Err(not_cyclic(&account, between, &closing));
     }
     let mut notes = notes_of_cycles(&account, between);
@@ -427,10 +426,18 @@ fn notes_of_statics(
     }
 }
 
+fn one_cycle() -> Error {
+    Error::input(
+            "one-cycle",
+            "only one whole cycle was found: expected at least two alike, better five, at each speed",
+        )
+        .help("record a few cycles at each speed; a single one has no spread and may be a start or a stop")
+}
+
 fn not_cyclic(account: &CycleAccount, between: u64, closing: &Closing) -> Error {
     let rows = closing.sampling.rows_used;
-    let lone_loop = matches!(account.segments.as_slice(), [only] if only.closed_loop);
-    let error = match if lone_loop { account.cycles.min(1) } else { account.cycles } {
+    let error = match account.cycles {
+        n if n > 1 && account.is_lone_loop() => one_cycle(),
         0 => Error::input(
             "no-cycle",
             format!(
@@ -442,11 +449,7 @@ fn not_cyclic(account: &CycleAccount, between: u64, closing: &Closing) -> Error 
             "check that the travel column is the right one (`loopwork inspect FILE`, then \
              `--map displacement=COLUMN`), and that the file is not cut short",
         ),
-        1 => Error::input(
-            "one-cycle",
-            "only one whole cycle was found: expected at least two alike, better five, at each speed",
-        )
-        .help("record a few cycles at each speed; a single one has no spread and may be a start or a stop"),
+        1 => one_cycle(),
         n => Error::input(
             "not-cyclic",
             format!(

@@ -12,6 +12,7 @@ use crate::recording::{
     Certainty, Channel, Closing, Conventions, Layout, Polarity, Recording, Sampling, SourceFile,
     StatedSigns, Understanding,
 };
+use crate::report::facts::channel_table;
 use crate::report::format::{Dual, dual};
 use crate::report::page::{Cell, Fact, Table};
 use crate::report::terminal::{Look, Screen};
@@ -257,25 +258,8 @@ fn text(inspection: &Inspection, look: Look) -> String {
 const FILES_SHOWN: usize = 8;
 
 fn columns(screen: &mut Screen, inspection: &Inspection) {
-    let mut table = Table::new(
-        "Columns",
-        &[
-            ("Column", None),
-            ("Taken as", None),
-            ("Unit", None),
-            ("How the unit is known", None),
-        ],
-    );
-    for channel in &inspection.channels {
-        table.rows.push(vec![
-            Cell::Words(channel.column.clone()),
-            Cell::Words(format!("{:?}", channel.role).to_lowercase()),
-            Cell::Words(channel.unit.clone()),
-            Cell::Words(channel.unit_evidence.clone()),
-        ]);
-    }
     screen.heading("Columns");
-    screen.table(&table, &[0, 1, 2, 3]);
+    screen.table(&channel_table(&inspection.channels), &[0, 1, 2, 3]);
 }
 
 fn signs(screen: &mut Screen, inspection: &Inspection) {

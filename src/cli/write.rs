@@ -33,6 +33,30 @@ pub fn write_aside(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     Ok(())
 }
 
+/// The error for a report's or a batch's folder that cannot be written.
+pub(super) fn cannot_write_in(folder: &Path, what: &str, error: &std::io::Error) -> Error {
+    Error::output(
+        "cannot-write",
+        format!("could not {what} {}: {error}", folder.display()),
+    )
+    .help("check that the place is writable and has room, or name another with --report")
+}
+
+/// Refuses a place for a folder where a file is.
+///
+/// # Errors
+/// [`crate::notice::Fault::Output`].
+pub(super) fn refuse_file(folder: &Path) -> Result<(), Error> {
+    if folder.is_file() {
+        return Err(Error::output(
+            "not-a-folder",
+            format!("{} is a file, not a folder", folder.display()),
+        )
+        .help("name a folder with --report"));
+    }
+    Ok(())
+}
+
 /// Temporary files are made for the owner alone; what is moved into place should have the
 /// rights of any new file.
 trait NewFileRights {
@@ -106,20 +130,8 @@ impl OutputSet {
         marker: &str,
         overwrite: bool,
     ) -> Result<(), Error> {
-        let fail = |what: &str, error: &std::io::Error| {
-            Error::output(
-                "cannot-write",
-                format!("could not {what} {}: {error}", folder.display()),
-            )
-            .help("check that the place is writable and has room, or name another with --report")
-        };
-        if folder.is_file() {
-            return Err(Error::output(
-                "not-a-folder",
-                format!("{} is a file, not a folder", folder.display()),
-            )
-            .help("name a folder with --report"));
-        }
+        let fail = |what: &str, error: &std::io::Error| cannot_write_in(folder, what, error);
+        refuse_file(folder)?;
         let old = Standing::read(folder);
         if !overwrite {
             self.refuse_foreign(folder, &old, marker)?;

@@ -69,3 +69,11 @@ pub struct CycleAccount {
     /// Labels of the segments.
     pub segments: Vec<Segment>,
 }
+
+impl CycleAccount {
+    /// True if the recording is a single averaged loop, which intake repeats so that whole
+    /// cycles can be cut: it is one cycle, however often it was counted.
+    pub fn is_lone_loop(&self) -> bool {
+        matches!(self.segments.as_slice(), [only] if only.closed_loop)
+    }
+}

@@ -6,7 +6,7 @@ use super::page::{Cell, Fact, FactGroup, Table};
 use super::plots::speed_of;
 use super::text::Text;
 use crate::curves::PeakPoint;
-use crate::recording::Layout;
+use crate::recording::{Channel, Layout};
 use crate::run::Run;
 use crate::steps::Direction;
 use crate::units::display::Kind;
@@ -287,7 +287,7 @@ pub fn short_step_table(run: &Run) -> Table {
 }
 
 /// Columns as they were understood.
-pub fn channel_table(run: &Run) -> Table {
+pub fn channel_table(channels: &[Channel]) -> Table {
     let mut table = Table::new(
         "Columns",
         &[
@@ -297,7 +297,7 @@ pub fn channel_table(run: &Run) -> Table {
             ("How the unit is known", None),
         ],
     );
-    for channel in &run.channels {
+    for channel in channels {
         table.rows.push(vec![
             Cell::Words(channel.column.clone()),
             Cell::Words(format!("{:?}", channel.role).to_lowercase()),

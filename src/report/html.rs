@@ -235,7 +235,7 @@ fn reading(run: &Run) -> Section {
             .with(list(&run.notes));
     }
     if !run.channels.is_empty() {
-        section = section.with(Block::Table(facts::channel_table(run)));
+        section = section.with(Block::Table(facts::channel_table(&run.channels)));
     }
     section = section.with(Block::Prose(facts::sampling_sentence(run)));
     if !run.metadata.is_empty() {

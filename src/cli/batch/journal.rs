@@ -13,6 +13,7 @@ use sha2::{Digest as _, Sha256};
 
 use super::gather::{FileState, Found};
 use super::hex;
+use crate::cli::write::{cannot_write_in, refuse_file};
 use crate::notice::Error;
 use crate::tables::RunTables;
 use crate::tables::day::Moment;
@@ -110,20 +111,8 @@ impl Journal {
     /// [`crate::notice::Fault::Output`] if another batch holds it, if the folder has files
     /// of these names that are not ours, or if it cannot be written.
     pub(super) fn open(folder: &Path, settings: &str, overwrite: bool) -> Result<Self, Error> {
-        let fail = |what: &str, error: &std::io::Error| {
-            Error::output(
-                "cannot-write",
-                format!("could not {what} {}: {error}", folder.display()),
-            )
-            .help("check that the place is writable and has room, or name another with --report")
-        };
-        if folder.is_file() {
-            return Err(Error::output(
-                "not-a-folder",
-                format!("{} is a file, not a folder", folder.display()),
-            )
-            .help("name a folder with --report"));
-        }
+        let fail = |what: &str, error: &std::io::Error| cannot_write_in(folder, what, error);
+        refuse_file(folder)?;
         let ours = folder.join(OURS);
         if !ours.is_dir() && !overwrite {
             for name in [
