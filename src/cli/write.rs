@@ -7,7 +7,8 @@ use std::path::{Path, PathBuf};
 use crate::notice::Error;
 
 /// Writes `bytes` to `path` by way of a temporary file in the same folder, which is
-/// created if missing.
+/// created if missing. A link is followed; a device or a pipe (`/dev/null`, `NUL`) is
+/// written straight, since moving a file into its place would take the device away.
 ///
 /// # Errors
 /// [`crate::notice::Fault::Output`] if any of it fails; `path` is then as it was.
@@ -19,6 +20,18 @@ pub fn write_aside(path: &Path, bytes: &[u8]) -> Result<(), Error> {
         )
         .help("check that the folder exists, is writable and has room, or name another place")
     };
+    if is_device(path) {
+        return std::fs::OpenOptions::new()
+            .write(true)
+            .open(path)
+            .and_then(|mut device| device.write_all(bytes))
+            .map_err(|e| fail("write to", &e));
+    }
+    let linked = path
+        .is_symlink()
+        .then(|| path.canonicalize().ok())
+        .flatten();
+    let path = linked.as_deref().unwrap_or(path);
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
@@ -31,6 +44,14 @@ pub fn write_aside(path: &Path, bytes: &[u8]) -> Result<(), Error> {
         .persist(path)
         .map_err(|e| fail("put in place", &e.error))?;
     Ok(())
+}
+
+/// Whether `path` names something that is neither a file nor a folder.
+fn is_device(path: &Path) -> bool {
+    if cfg!(windows) && path.as_os_str().eq_ignore_ascii_case("NUL") {
+        return true;
+    }
+    path.metadata().is_ok_and(|m| !m.is_file() && !m.is_dir())
 }
 
 /// The error for a report's or a batch's folder that cannot be written.
@@ -283,6 +304,24 @@ mod tests {
             .map(|e| e.unwrap().file_name())
             .collect();
         assert_eq!(left, ["left"], "nothing stays beside");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn devices_and_links_stay_what_they_are() {
+        use std::os::unix::fs::{FileTypeExt as _, symlink};
+        let place = tempfile::tempdir().unwrap();
+        let (device, link) = (place.path().join("nowhere"), place.path().join("link"));
+        symlink("/dev/null", &device).unwrap();
+        write_aside(&device, b"gone").unwrap();
+        assert!(device.is_symlink());
+        let kind = std::fs::metadata("/dev/null").unwrap().file_type();
+        assert!(kind.is_char_device());
+        std::fs::write(place.path().join("file"), "old").unwrap();
+        symlink("file", &link).unwrap();
+        write_aside(&link, b"new").unwrap();
+        assert!(link.is_symlink());
+        assert_eq!(std::fs::read(place.path().join("file")).unwrap(), b"new");
     }
 
     #[test]
