@@ -1,7 +1,7 @@
 //! What force the damper shows at a speed when nothing is wrong: the full-cycle curve and
 //! the peak points, as a function.
 
-use super::Curve;
+use super::{Curve, CurvePoint};
 use crate::steps::Direction;
 
 /// Resisting hydraulic force against speed, one direction: straight lines between points.
@@ -13,8 +13,12 @@ pub struct Expected {
 impl Expected {
     /// From the full-cycle curve, up to `limit` m/s.
     pub fn from_curve(curve: &Curve, direction: Direction, limit: f64) -> Self {
-        let points = curve
-            .get(direction)
+        Self::from_points(curve.get(direction), direction, limit)
+    }
+
+    /// From the points of one direction, speed rising, up to `limit` m/s.
+    pub fn from_points(points: &[CurvePoint], direction: Direction, limit: f64) -> Self {
+        let points = points
             .iter()
             .filter(|p| p.velocity_m_s <= limit)
             .map(|p| (p.velocity_m_s, direction.sign() * p.force_n))

@@ -1,9 +1,9 @@
 //! The full-cycle curve: all samples, gas and friction taken out, the branches of speeding
 //! up and slowing down averaged at equal speed.
 
-use super::CurvePoint;
+use super::{CurvePoint, Expected};
 use crate::signal::sample_circular;
-use crate::statics::sound_from;
+use crate::statics::{sound_alone, sound_from};
 use crate::steps::branches::{Passage, passages};
 use crate::steps::lost_motion::StaticLevel;
 use crate::steps::{Direction, Motion, Step, Tally};
@@ -72,21 +72,63 @@ pub fn full_cycle(
             )
         })
         .collect();
-    let sound: Vec<f64> = usable.iter().map(|s| sound_from(s, direction)).collect();
+    let mean = |sound: &[f64], steps_per_point: usize| {
+        let strokes: Vec<Spoken<'_>> = usable
+            .iter()
+            .zip(&branches)
+            .zip(sound)
+            .map(|((step, passages), sound)| Spoken {
+                step,
+                reach: settings.reach * speed_of(step, direction) * (1.0 + 1e-12),
+                passages,
+                sound: *sound,
+            })
+            .collect();
+        average(&strokes, &grid, direction, level, steps_per_point)
+    };
+    // What the slowest step that reaches a speed says is the least touched by a void; where
+    // each stroke is sound is told against that.
+    let alone: Vec<f64> = usable.iter().map(|s| sound_alone(s, direction)).collect();
+    let first = Expected::from_points(&mean(&alone, 1), direction, f64::INFINITY);
+    let sound: Vec<f64> = usable
+        .iter()
+        .map(|s| sound_from(s, direction, level, &|v| first.at(v)))
+        .collect();
+    mean(&sound, settings.steps_per_point)
+}
+
+/// One step's stroke as the curve reads it.
+struct Spoken<'a> {
+    step: &'a Step,
+    /// Speed up to which it speaks, m/s.
+    reach: f64,
+    /// Where it passes each speed of the grid.
+    passages: &'a [Option<Passage>],
+    /// Phase from which it carries force.
+    sound: f64,
+}
+
+/// The mean over the first `steps_per_point` strokes, slowest first, that reach each speed.
+fn average(
+    strokes: &[Spoken<'_>],
+    grid: &[f64],
+    direction: Direction,
+    level: &StaticLevel,
+    steps_per_point: usize,
+) -> Vec<CurvePoint> {
     let statics = level.gas_force_n + direction.sign() * level.friction_n;
     grid.iter()
         .enumerate()
         .filter_map(|(j, &speed)| {
             let mut force = Pool::default();
-            let speaking = usable
+            let speaking = strokes
                 .iter()
-                .zip(branches.iter().zip(&sound))
-                .filter(|(s, _)| speed <= settings.reach * speed_of(s, direction) * (1.0 + 1e-12))
-                .filter_map(|(s, (b, sound))| b[j].map(|p| (*s, p, *sound)))
-                .take(settings.steps_per_point);
-            for (step, passage, sound) in speaking {
-                let (mean, se) = at(step, &passage, sound, level);
-                force.add(mean, se, step.force_noise_n);
+                .filter(|s| speed <= s.reach)
+                .filter_map(|s| s.passages[j].map(|p| (s, p)))
+                .take(steps_per_point);
+            for (stroke, passage) in speaking {
+                let (mean, se) = at(stroke.step, &passage, stroke.sound, level);
+                force.add(mean, se, stroke.step.force_noise_n);
             }
             let (total, se) = force.result()?;
             Some(CurvePoint {

@@ -13,7 +13,7 @@
 //! First-order expansion of a delayed and of a series-spring (Maxwell) element; derived in
 //! docs/methods/statics.md.
 
-use super::rest::sound_from;
+use super::rest::sound_alone;
 use crate::signal::{Regression, robust_clustered};
 use crate::statistics::{f_upper_tail, t_quantile};
 use crate::steps::branches::{at_passage, passages};
@@ -169,7 +169,7 @@ fn gather(steps: &[Step], shift: f64) -> Rows {
                 direction,
                 &speeds,
             );
-            let sound = sound_from(step, direction);
+            let sound = sound_alone(step, direction);
             let points: Vec<_> = found
                 .iter()
                 .flatten()

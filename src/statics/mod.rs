@@ -5,7 +5,7 @@ mod lag;
 mod rest;
 
 pub use lag::{LoopCauses, loop_causes};
-pub use rest::{Estimate, Rest, RestSettings, rest, sound_from};
+pub use rest::{Estimate, Rest, RestSettings, rest, sound_alone, sound_from};
 
 use std::f64::consts::PI;
 

@@ -72,7 +72,7 @@ pub fn rest(
     let fold = &step.fold;
     let n = fold.force.len();
     let top = limit.min(step.top_speed());
-    let lost = Direction::BOTH.map(|d| (turn_of(step, d), sound_from(step, d)));
+    let lost = Direction::BOTH.map(|d| (turn_of(step, d), sound_alone(step, d)));
     let rows: Vec<usize> = (0..n)
         .filter(|&i| {
             let v = fold.velocity[i].abs();
@@ -180,22 +180,32 @@ fn turn_of(step: &Step, direction: Direction) -> f64 {
 }
 
 /// Phase from which the stroke of `direction` carries force again after its reversal: play,
-/// a void or air must not be read as gas stiffness or as lag.
-pub fn sound_from(step: &Step, direction: Direction) -> f64 {
+/// a void or air must not be read as gas stiffness or as lag. `expected` is what the curve of
+/// other steps says, 0 where there is none yet, as for [`recovery`].
+pub fn sound_from(
+    step: &Step,
+    direction: Direction,
+    level: &StaticLevel,
+    expected: &dyn Fn(f64) -> f64,
+) -> f64 {
     let begin = turn_of(step, direction);
     let noise = step.force_noise_n / (step.cycles_used.max(1) as f64).sqrt();
-    let level = StaticLevel::default();
     let after = recovery(
         &step.fold,
         &step.fold.force,
         step.period_s(),
         direction,
-        &level,
+        level,
         noise,
-        &|_| 0.0,
+        expected,
     );
     if after.lost_m < LOST_SHARE * step.stroke_m {
         return f64::NEG_INFINITY;
     }
     after.phase + LOST_MARGIN * (after.phase - begin)
+}
+
+/// [`sound_from`] by the stroke alone, before statics and curve are known.
+pub fn sound_alone(step: &Step, direction: Direction) -> f64 {
+    sound_from(step, direction, &StaticLevel::default(), &|_| 0.0)
 }

@@ -2,7 +2,9 @@
 //!
 //! What force should be is taken from the same stroke: at equal speed, while slowing down,
 //! the oil is under load whatever happened at the reversal. A curve made from other steps
-//! can raise that expectation where the slowing-down branch is itself short of force.
+//! raises that expectation where the slowing-down branch is itself short of force, and lowers
+//! it where that branch is held up: a void on the rod side keeps compression force near its
+//! cap while slowing down, far above what the valves ask for.
 
 use super::{Direction, Fold};
 use crate::signal::sample_circular;
@@ -46,6 +48,9 @@ pub struct Recovery {
 const BACK: f64 = 0.5;
 /// Force within this share of the expected rise of the static level is flat.
 const FLAT: f64 = 0.25;
+/// The slowing-down branch may ask for this much of what the curve says: hysteresis that needs
+/// no fault puts it above the mean of both branches.
+const BRANCH_OVER_CURVE: f64 = 1.3;
 /// An expectation below this share of the stroke's largest, or this many times the noise,
 /// cannot be judged.
 const GUARD_SHARE: f64 = 0.05;
@@ -99,7 +104,13 @@ pub fn recovery(
     };
     let wanted = |i: usize| {
         let v = speed(i);
-        from_branch(v).max(expected(v) + level.friction_n).max(0.0)
+        let (branch, curve) = (from_branch(v), expected(v));
+        let sound = curve + level.friction_n;
+        if curve > 0.0 && sound > 0.0 {
+            branch.clamp(sound, BRANCH_OVER_CURVE * sound)
+        } else {
+            branch.max(sound).max(0.0)
+        }
     };
     let largest = (begin..end).map(wanted).fold(0.0, f64::max);
     let guard = (GUARD_SHARE * largest).max(GUARD_NOISE * noise);
