@@ -119,13 +119,19 @@ struct Sign {
 fn judge(look: &Look<'_>) -> Finding {
     let t = look.settings.cavitation;
     let mut evidence = Vec::new();
-    let piston = lasting(
+    let mut piston = lasting(
         look,
         lost_motion(look, Direction::Compression, &t, &mut evidence),
         &t,
     );
-    let emptied = lost_motion(look, Direction::Rebound, &t, &mut evidence);
+    let mut emptied = lost_motion(look, Direction::Rebound, &t, &mut evidence);
     let mut held_up = overhang(look, &t, &mut evidence);
+    // Play alone accounts for what is lost at a single speed.
+    if look.speeds() < 2 && look.gap().is_some() {
+        piston.clear();
+        emptied.clear();
+        held_up.clear();
+    }
     // Bubbles that have grown under low pressure hold force up in the same way: where loops go
     // soft from cycle to cycle, a void must show as lost motion too.
     if emptied.is_empty() && super::aeration::is_there(look) {

@@ -85,8 +85,16 @@ pub struct Contact {
     pub rise: f64,
 }
 
-/// Contacts that were found.
+/// Contacts that were found. A stop pushes alike at every speed, so that one speed shows none.
 pub(super) fn contacts(look: &Look<'_>) -> Vec<Contact> {
+    if look.speeds() < 2 {
+        return Vec::new();
+    }
+    like_contacts(look)
+}
+
+/// Ends where force is like a contact's in the steps there are.
+fn like_contacts(look: &Look<'_>) -> Vec<Contact> {
     let t = look.settings.end_contact;
     Direction::BOTH
         .into_iter()
@@ -248,6 +256,15 @@ fn judge(look: &Look<'_>) -> Finding {
         ));
     }
     let contacts = look.contacts();
+    if look.speeds() < 2 && !like_contacts(look).is_empty() {
+        return Finding::new(
+            RULE.name,
+            Verdict::CannotTell,
+            "Force rises towards an end of the stroke, but one speed alone cannot tell a stop from anything that grows with speed: run a \
+second, slower speed over the same stroke.",
+        )
+        .with(evidence);
+    }
     let Some(worst) = contacts.iter().max_by(|a, b| a.share.total_cmp(&b.share)) else {
         return Finding::new(
             RULE.name,

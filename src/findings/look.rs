@@ -83,6 +83,11 @@ impl<'a> Look<'a> {
         };
         let play = look.play_m();
         look.give_m_n = give(&look.strokes, play, &settings.look);
+        // Where there is play, what gives is the mounting, not the oil column alone.
+        let most_give = match look.gap() {
+            Some(_) => f64::INFINITY,
+            None => settings.look.most_give_share,
+        };
         for direction in Direction::BOTH {
             let base = look
                 .of(direction)
@@ -92,7 +97,7 @@ impl<'a> Look<'a> {
             let give_m_n = look.give_m_n;
             let own = |s: &&mut Stroke| s.direction == direction;
             for stroke in look.strokes.iter_mut().filter(own) {
-                let most = settings.look.most_give_share * stroke.stroke_m;
+                let most = most_give * stroke.stroke_m;
                 stroke.allowed_m = base.max((give_m_n * stroke.lost.wanted_n).min(most));
             }
         }
