@@ -264,6 +264,15 @@ fn analyse_samples(
         };
         closing.sampling.dropped.push(dropped);
     }
+    for clipped in &mut closing.sampling.clipped {
+        let sign = match clipped.channel.as_str() {
+            "force" => conventions.force_sign,
+            _ => conventions.displacement_sign,
+        };
+        if sign == Polarity::Negative {
+            clipped.level = -clipped.level;
+        }
+    }
     let case = Case {
         steps: &steps,
         statics: &statics,
@@ -281,7 +290,8 @@ fn analyse_samples(
         .all(|s| s.lost_motion_m.rebound_baseline.is_none())
     {
         notes.push(
-            "there is no slow step (below 15 mm/s), so nothing could be taken off lost_motion_m: it is gross"
+            "there is no slow step (below 15 mm/s), so what the damper shows at rest could not be taken off lost motion: \
+             it is given in full"
                 .into(),
         );
     }
@@ -320,8 +330,8 @@ fn analyse_table(
 ) -> Run {
     let curve = curve_of_table(table);
     let mut notes = vec![
-        "a reduced table holds no loops: steps, gas force, friction, hysteresis, lost motion and heat \
-         are null; forces are as given, gas and friction included"
+        "a reduced table holds no loops: there are no steps, gas force, friction, loop width, lost motion or \
+         heat; forces are as given, gas and friction included"
             .to_owned(),
     ];
     let CurveFits {
@@ -406,15 +416,16 @@ fn notes_of_statics(
     notes: &mut Vec<String>,
 ) {
     notes.push(
-        "a load cell's zero offset cannot be told from gas force: gas_force_n holds both".into(),
+        "a load cell's zero offset cannot be told from gas force: the gas force given holds both"
+            .into(),
     );
     if statics.gas_pressure_pa.is_none() {
         notes.push(match card.and_then(|c| c.rod_mm) {
             None => {
-                "gas_pressure_pa is null: the rod diameter is not known (give it on a damper card)"
+                "gas pressure is not given: the rod diameter is not known (give it on a damper card)"
                     .into()
             }
-            Some(_) => "gas_pressure_pa is null: no gas force could be had".to_owned(),
+            Some(_) => "gas pressure is not given: no gas force could be had".to_owned(),
         });
     }
     if statics.force_lag_applied_s != 0.0 {

@@ -89,14 +89,15 @@
     let at = 0;
     const load = () => {
       all = [];
-      cells(si).forEach((row, r) => {
-        for (const [column, key] of how.yc) {
+      const rows = cells(si);
+      for (const [column, key] of how.yc) {
+        rows.forEach((row, r) => {
           const x = number(row[how.xc]);
           const y = number(row[column]);
-          if (x === null || y === null) continue;
+          if (x === null || y === null) return;
           all.push({ r, layer: how.by ? how.by[1] + row[how.by[0]] : key, px: place(x, how.x), py: place(y, how.y) });
-        }
-      });
+        });
+      }
       if (!how.by) all.sort((a, b) => a.px - b.px);
     };
     const visible = layer => layer === "" || layersOf(figure, layer).some(g => !g.hasAttribute("hidden"));

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::answer::answer;
 use super::cautions::{cautions, cautions_of_all, mean_temperature};
 use super::changes::{
     FindingsChange, FitsChange, HeatChange, StaticsChange, findings_change, fits_change,
@@ -31,6 +32,9 @@ pub struct Overall {
     pub other: String,
     /// Verdict; `None` if none was asked for (a revalve without a tolerance) .
     pub verdict: Option<Verdict>,
+    /// The answer in one sentence.
+    #[serde(default)]
+    pub answer: Sentence,
     /// Why, the weightiest first.
     pub reasons: Vec<Sentence>,
 }
@@ -213,7 +217,8 @@ pub fn compare(
                     repeats: &repeatability,
                     same_data: name.sha256 == base_name.sha256,
                 };
-                compare_direction(&name.name, &sides, &grid_m_s, tolerance, settings)
+                let part = compare_direction(&name.name, &sides, &grid_m_s, tolerance, settings);
+                resisting_percent(part, direction)
             })
             .collect()
     };
@@ -263,6 +268,17 @@ pub fn compare(
         out.overall.push(overall(&out, i));
     }
     out
+}
+
+/// Percentages with the sign of the resisting force's change, also where the base's force
+/// does not resist (gas that pushes the rod out in slow rebound).
+fn resisting_percent(mut part: DirectionComparison, direction: Direction) -> DirectionComparison {
+    for (pct, base) in part.delta_pct.iter_mut().zip(&part.base_n) {
+        if base.is_some_and(|b| direction.sign() * b < 0.0) {
+            *pct = pct.map(|x| -x);
+        }
+    }
+    part
 }
 
 /// Both sides at one temperature.
@@ -341,9 +357,11 @@ fn overall(comparison: &Comparison, i: usize) -> Overall {
     }
     // The worst first; the order within one verdict is kept.
     reasons.sort_by_key(|(v, _)| std::cmp::Reverse(*v));
+    let verdict = Verdict::all(verdicts);
     Overall {
         other: comparison.others[i].name.clone(),
-        verdict: Verdict::all(verdicts),
+        answer: answer(comparison, i, verdict),
+        verdict,
         reasons: reasons.into_iter().map(|(_, s)| s).collect(),
     }
 }

@@ -3,6 +3,7 @@
 //!
 //! Method, equations and measured error rates: `docs/methods/compare.md`.
 
+mod answer;
 mod cautions;
 pub mod changes;
 mod check;

@@ -32,6 +32,14 @@ impl Zone {
             Self::HighSpeed => "high speed",
         }
     }
+
+    /// The same after `at`.
+    pub(super) fn place(self) -> &'static str {
+        match self {
+            Self::Knee => "the knee",
+            other => other.word(),
+        }
+    }
 }
 
 /// How sure a zone's change is.
@@ -265,11 +273,13 @@ fn sentences(
 
 /// One zone in words.
 fn in_words(z: &ZoneChange) -> Sentence {
-    let head = say(format!("{}, {}, ", z.direction.word(), z.zone.word()))
-        .bare(z.from_m_s, Kind::Speed)
-        .text(" to ")
-        .number(z.to_m_s, Kind::Speed)
-        .text(": ");
+    let zone = format!("{}, {}, ", z.direction.word(), z.zone.word());
+    let head = if z.speeds == 1 {
+        say(zone + "at ")
+    } else {
+        say(zone).bare(z.from_m_s, Kind::Speed).text(" to ")
+    };
+    let head = head.number(z.to_m_s, Kind::Speed).text(": ");
     let word = match z.moved {
         Moved::Moved if z.delta_n > 0.0 => "firmer by ",
         Moved::Moved => "softer by ",

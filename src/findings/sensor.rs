@@ -13,6 +13,9 @@ pub struct Thresholds {
     /// Cycles (share of the kept ones of the fastest steps) whose extreme force is one and the
     /// same number that count as clipped.
     pub clipped_cycles: f64,
+    /// Places where a channel is cut off flat (five equal samples or more at its extreme, with
+    /// a steep step into them) that count as clipped: three by chance would be a wonder.
+    pub flat_places: f64,
     /// Extremes count as the same within this share of the force.
     pub same: f64,
     /// Delay of the force channel that counts, as a share of the fastest cycle: 0.2 % turns
@@ -41,6 +44,7 @@ impl Default for Thresholds {
     fn default() -> Self {
         Self {
             clipped_cycles: 0.5,
+            flat_places: 3.0,
             same: 1e-5,
             lag_cycles: 0.005,
             lag_plain_cycles: 0.03,
@@ -62,7 +66,7 @@ pub(super) const RULE: Rule = Rule {
     explanation: Explanation {
         means: "Something between damper and file distorts the signals: a load cell at its limit, a filter, a lost zero, a loose plug, electrical noise, a \
 velocity channel in other units or behind a filter of its own.",
-        seen: "The same extreme force in cycle after cycle at different speeds; a delay of force behind travel estimated over the speeds; a force at \
+        seen: "Force or travel cut off flat at one level; the same extreme force in cycle after cycle at different speeds; a delay of force behind travel estimated over the speeds; a force at \
 rest below zero; rows without numbers and spikes; cycle-to-cycle noise; the file's velocity against the derivative of travel.",
         alike: "Compression force capped by cavitation also stops growing, but is not one number to the last digit. Give of oil and structure looks like a \
 delay at one speed; over several speeds they part. A force at rest that is too high cannot be told from gas force.",
@@ -81,8 +85,10 @@ fn judge(look: &Look<'_>) -> Finding {
     let mut evidence = Vec::new();
     let mut plain = false;
     let mut words: Vec<&str> = Vec::new();
+    let flat_force = flat_tops(look, &t, &mut evidence, &mut words);
+    plain |= !words.is_empty();
     let clip = clipping(&steps, &t);
-    if clip.met {
+    if clip.met && !flat_force {
         words.push("the load cell or its amplifier is at its limit: forces beyond it are missing");
         plain = true;
     }
@@ -131,6 +137,10 @@ fn judge(look: &Look<'_>) -> Finding {
         words.push("rows are missing or spiked: check plugs and cables");
     }
     evidence.push(entry);
+    evidence.extend(sampling.dropped.iter().map(|d| {
+        let what = format!("of these: {}, rows", d.reason);
+        Evidence::aside(what, Some(d.count as f64), "1")
+    }));
     let span = 0.5 * (fastest.peak_force_n.compression - fastest.peak_force_n.rebound);
     let noise = steps
         .iter()
@@ -238,6 +248,49 @@ fn closure(
         words.push("heat by the file's velocity and by travel disagree: one of the two channels is scaled, filtered or late; heat here is by travel");
     }
     evidence.push(entry);
+}
+
+/// Channels that intake saw cut off flat; true if force is one of them.
+fn flat_tops(
+    look: &Look<'_>,
+    t: &Thresholds,
+    evidence: &mut Vec<Evidence>,
+    words: &mut Vec<&'static str>,
+) -> bool {
+    let sampling = look.case.sampling;
+    for (channel, said) in [
+        (
+            "force",
+            "force is cut off flat: the load cell or its amplifier was at full scale, peaks beyond it are missing and forces, heat and knees near it are too small",
+        ),
+        (
+            "travel",
+            "travel is cut off flat: its sensor ran out of range before the stroke ended, so stroke and speeds are too small and the ends of the loops are wrong",
+        ),
+    ] {
+        let mut met = false;
+        for flat in sampling.clipped.iter().filter(|c| c.channel == channel) {
+            let places = Evidence::at_least(
+                format!("places where {channel} is cut off flat"),
+                flat.places as f64,
+                "1",
+                t.flat_places,
+            );
+            met |= places.met;
+            evidence.push(places);
+            let level = format!("level at which {channel} is cut off");
+            evidence.push(Evidence::aside(level, Some(flat.level), &flat.unit));
+            evidence.push(Evidence::aside(
+                "samples there, share of all",
+                Some(flat.samples as f64 / sampling.rows_used.max(1) as f64),
+                "1",
+            ));
+        }
+        if met {
+            words.push(said);
+        }
+    }
+    words.iter().any(|w| w.starts_with("force is cut"))
 }
 
 /// Cycles of different steps that end at the very same force.

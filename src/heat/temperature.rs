@@ -168,8 +168,8 @@ pub(super) fn read(
         }
     } else {
         notes.push(
-            "the run is too short against the damper's cooling to tell a cooling time constant: \
-             cooling_time_s and settled_c are null; a rest of some minutes at the end would show it"
+            "the run is too short against the damper's cooling to tell how fast it cools and where it \
+             would settle; a rest of some minutes at the end would show it"
                 .into(),
         );
     }
@@ -226,7 +226,7 @@ fn choose(channel: &Examined, card_air: Option<f64>, notes: &mut Vec<String>) ->
     }
     if found.is_none() {
         notes.push(
-            "temperature and work do not settle a heat capacity: heat_capacity_j_k and cooling are null"
+            "temperature and work together do not settle a heat capacity, nor how fast the damper cools"
                 .into(),
         );
     }

@@ -454,6 +454,7 @@ impl Assembler {
                     count: *count,
                 })
                 .collect(),
+            clipped: Vec::new(),
         }
     }
 }

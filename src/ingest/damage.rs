@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 
 use super::motion::{append, split_off};
 use crate::notice::Notice;
-use crate::recording::Chunk;
+use crate::recording::{Chunk, Clipped};
 
 /// Samples kept back so that a wild value at a chunk's edge has neighbours on both sides.
 const EDGE: usize = 64;
@@ -148,6 +148,26 @@ impl Damage {
             &mut bad,
         );
         bad
+    }
+
+    /// Channels that were cut off flat, in the file's signs.
+    pub(super) fn clipped(&self) -> Vec<Clipped> {
+        [
+            ("force", "N", &self.clip_force),
+            ("travel", "m", &self.clip_travel),
+        ]
+        .into_iter()
+        .flat_map(|(channel, unit, tops)| {
+            let flat = tops.iter().filter(|t| t.is_clipped());
+            flat.map(move |top| Clipped {
+                channel: channel.into(),
+                level: top.level,
+                unit: unit.into(),
+                places: top.tops,
+                samples: top.samples,
+            })
+        })
+        .collect()
     }
 
     /// What there is to say about clipping.

@@ -218,6 +218,7 @@ impl SampleStream for Stream {
             self.sampling.rows_used = self.sampling.rows_used.saturating_sub(count);
             self.drop(reason, count);
         }
+        self.sampling.clipped = self.damage.clipped();
         self.notices.append(&mut self.damage.notices());
         self.notices.append(&mut self.loops.notices());
         if self.untimed_files > 0 && self.loops.untimed > 0 {

@@ -155,6 +155,21 @@ pub struct Dropped {
     pub count: u64,
 }
 
+/// A channel that was cut off flat: the sensor or its amplifier at full scale.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Clipped {
+    /// `force` or `travel`.
+    pub channel: String,
+    /// The level it is cut off at, SI and our signs (travel from the file's own zero).
+    pub level: f64,
+    /// SI unit of the level.
+    pub unit: String,
+    /// In how many places.
+    pub places: u64,
+    /// Samples that stand at the level there.
+    pub samples: u64,
+}
+
 /// How the rows follow each other in time (contract: `sampling`).
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Sampling {
@@ -168,6 +183,9 @@ pub struct Sampling {
     pub rows_dropped: u64,
     /// Why they were left out.
     pub dropped: Vec<Dropped>,
+    /// Channels that were cut off flat; empty where none was.
+    #[serde(default)]
+    pub clipped: Vec<Clipped>,
 }
 
 /// A stretch of samples that belong together: one file, block or column group.

@@ -4,12 +4,12 @@ use super::format::{Dual, dual, dual_interval, dual_sd, dual_spread, dual_within
 use super::html::direction_facts;
 use super::page::{Cell, Fact, FactGroup, Table};
 use super::plots::speed_of;
-use super::text::Text;
+use super::text::{Text, capital};
 use crate::curves::PeakPoint;
-use crate::recording::{Channel, Layout};
+use crate::recording::{Channel, Clipped, Layout};
 use crate::run::Run;
 use crate::steps::Direction;
-use crate::units::display::Kind;
+use crate::units::display::{Kind, kind_of_symbol};
 
 /// How many of the measured speeds the opening quotes per direction.
 const SPEEDS_QUOTED: usize = 4;
@@ -332,6 +332,10 @@ pub fn source_table(run: &Run) -> Table {
     table
 }
 
+/// Intervals that differ by less than this share are called even: it is below what three
+/// digits show.
+const EVEN: f64 = 1e-5;
+
 /// Sampling and what was dropped.
 pub fn sampling_sentence(run: &Run) -> Text {
     let s = &run.sampling;
@@ -341,29 +345,82 @@ pub fn sampling_sentence(run: &Run) -> Text {
             .say("Sampled at ")
             .num(dual(Kind::Frequency, Some(rate)));
         if let Some(jitter) = s.jitter {
-            text = text
-                .say(", intervals uneven by ")
-                .num(dual(Kind::Share, Some(jitter)));
+            text = if jitter < EVEN {
+                text.say(", evenly")
+            } else {
+                text.say(", intervals uneven by ")
+                    .num(dual(Kind::Share, Some(jitter)))
+            };
         }
         text = text.say(". ");
     } else if run.layout != Layout::SweepTable {
         text = text.say("The file has no time base. ");
     }
     text = text.say(format!("{} rows used", s.rows_used));
-    if s.rows_dropped == 0 {
-        return text.say(", none dropped.");
-    }
-    text = text.say(format!(", {} dropped", s.rows_dropped));
+    text = if s.rows_dropped == 0 {
+        text.say(", none left out")
+    } else {
+        text.say(format!(", {} left out", s.rows_dropped))
+    };
     let reasons: Vec<String> = s
         .dropped
         .iter()
         .map(|d| format!("{} ({})", d.reason, d.count))
         .collect();
-    if reasons.is_empty() {
+    text = if reasons.is_empty() {
         text.say(".")
     } else {
         text.say(format!(": {}.", reasons.join(", ")))
+    };
+    for clipped in &s.clipped {
+        text = text
+            .say(format!(
+                " {} is cut off flat at ",
+                capital(&clipped.channel)
+            ))
+            .num(level(clipped))
+            .say(format!(
+                " in {} places ({} samples): peaks beyond it are missing.",
+                clipped.places, clipped.samples
+            ));
     }
+    text
+}
+
+fn level(clipped: &Clipped) -> Dual {
+    let kind = kind_of_symbol(&clipped.unit).unwrap_or(Kind::Number);
+    dual(kind, Some(clipped.level))
+}
+
+/// Samples that were left out, bridged or cut off, by reason; without rows where there are
+/// none.
+pub fn sampling_table(run: &Run) -> Table {
+    let mut table = Table::new(
+        "Samples left out, bridged or cut off flat",
+        &[
+            ("What", None),
+            ("Samples", None),
+            ("Share of all", Some(Kind::Share)),
+        ],
+    );
+    let s = &run.sampling;
+    let all = (s.rows_used + s.rows_dropped).max(1) as f64;
+    let mut add = |what: Dual, count: u64| {
+        table.rows.push(vec![
+            Cell::Dual(what),
+            Cell::Count(count),
+            Cell::Number(Some(count as f64 / all)),
+        ]);
+    };
+    for dropped in &s.dropped {
+        add(Dual::same(dropped.reason.clone()), dropped.count);
+    }
+    for clipped in &s.clipped {
+        let at = level(clipped);
+        let what = Dual::by(|shown| format!("{} cut off at {}", clipped.channel, at.get(shown)));
+        add(what, clipped.samples);
+    }
+    table
 }
 
 /// Heat of the run in words.

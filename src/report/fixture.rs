@@ -12,7 +12,7 @@ use crate::findings::{Evidence, Finding, Side, Verdict};
 use crate::fits::{Candidate, Fit, Knee, Piece};
 use crate::heat::{Heat, StepHeat, Temperature};
 use crate::recording::{
-    Certainty, Channel, Conventions, Dropped, Layout, Polarity, Role, Sampling, SourceFile,
+    Certainty, Channel, Clipped, Conventions, Dropped, Layout, Polarity, Role, Sampling, SourceFile,
 };
 use crate::run::{RUN_SCHEMA, Run, Tool};
 use crate::statics::{Statics, StaticsIntervals};
@@ -385,6 +385,13 @@ pub(super) fn run() -> Run {
             dropped: vec![Dropped {
                 reason: "force not a number".into(),
                 count: 6,
+            }],
+            clipped: vec![Clipped {
+                channel: "force".into(),
+                level: -2500.0,
+                unit: "N".into(),
+                places: 12,
+                samples: 96,
             }],
         },
         statics: Some(Statics {

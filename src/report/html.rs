@@ -238,6 +238,10 @@ fn reading(run: &Run) -> Section {
         section = section.with(Block::Table(facts::channel_table(&run.channels)));
     }
     section = section.with(Block::Prose(facts::sampling_sentence(run)));
+    let lost = facts::sampling_table(run);
+    if !lost.rows.is_empty() {
+        section = section.with(Block::Table(lost));
+    }
     if !run.metadata.is_empty() {
         let mut table = Table::new("Labels in the file", &[("Label", None), ("Value", None)]);
         for (label, value) in &run.metadata {
@@ -313,9 +317,14 @@ pub fn direction_facts(run: &Run, direction: Direction) -> FactGroup {
         });
     }
     if let Some(fit) = run.fits.get(direction) {
-        for knee in &fit.knees {
+        for (i, knee) in fit.knees.iter().enumerate() {
+            let name = match (fit.knees.len(), i) {
+                (1, _) => "Knee",
+                (_, 0) => "First knee",
+                _ => "Second knee",
+            };
             list.push(Fact {
-                name: Dual::same("Knee"),
+                name: Dual::same(name),
                 value: dual_within(Kind::Speed, knee.velocity_m_s, Some(knee.ci95_m_s)),
                 remark: Text::from("95 %: ").num(dual_interval(Kind::Speed, knee.ci95_m_s)),
             });

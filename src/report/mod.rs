@@ -40,6 +40,17 @@ pub fn run_files(run: &Run, shown: Shown) -> Result<Files, Error> {
     Ok(files)
 }
 
+/// A page, a picture per figure and a summary sheet.
+///
+/// # Errors
+/// As [`run_files`].
+pub fn files_with_sheet(page: &Page, sheet: &plots::summary::Sheet<'_>) -> Result<Files, Error> {
+    let drawn = plots::summary::svg(page, sheet, page.shown)?;
+    let mut files = page_files(page)?;
+    files.insert(0, ("summary.png".into(), raster::png(&drawn)?));
+    Ok(files)
+}
+
 /// A page and a picture per figure, the page last.
 ///
 /// # Errors

@@ -113,10 +113,12 @@ impl Table {
     /// True for a column of words: set to the left.
     fn is_wordy(&self, column: usize) -> bool {
         self.columns.get(column).is_some_and(|c| c.kind.is_none())
-            && self
-                .rows
-                .iter()
-                .any(|row| matches!(row.get(column), Some(Cell::Words(_))))
+            && self.rows.iter().any(|row| match row.get(column) {
+                Some(Cell::Words(_)) => true,
+                // What a row is about is words even where a number stands in them.
+                Some(Cell::Dual(_)) => column == 0,
+                _ => false,
+            })
     }
 
     fn html_in(&self, shown: Shown, class: &str) -> String {

@@ -127,6 +127,14 @@ pub fn escape(text: &str) -> String {
     out
 }
 
+/// A text with its first letter large, as a sentence begins.
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
 /// True for characters that must not reach a page or a terminal as they are.
 pub fn unsafe_to_show(c: char) -> bool {
     c.is_control()

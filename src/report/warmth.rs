@@ -1,12 +1,12 @@
 //! Heat and temperature in words and in a table: what the channel showed, what to expect,
 //! how much goes with temperature.
 
-use super::format::{Dual, bare, dual, dual_within, fixed};
+use super::format::{Dual, MISSING, dual, dual_interval, dual_within, fixed};
 use super::page::{Cell, Table};
 use super::text::Text;
 use crate::heat::{Forecast, Measured, Temperature};
 use crate::run::Run;
-use crate::units::display::Kind;
+use crate::units::display::{Kind, quantity};
 
 /// Sentences about temperature and fade, in order; empty where nothing is known.
 pub fn sentences(run: &Run) -> Vec<Text> {
@@ -19,7 +19,9 @@ pub fn sentences(run: &Run) -> Vec<Text> {
         .filter(|n| n.code == "hot-surface")
         .map(|n| {
             let help = n.help.as_deref().unwrap_or_default();
-            Text::from(format!("Caution: {}; {help}.", n.message))
+            Text::from("Caution: ")
+                .and(with_temperature(&n.message))
+                .say(format!("; {help}."))
         })
         .collect();
     if let Some(t) = &heat.temperature {
@@ -39,14 +41,30 @@ pub fn sentences(run: &Run) -> Vec<Text> {
     out
 }
 
+/// A message whose first temperature, written in °C, is shown in both scales.
+fn with_temperature(message: &str) -> Text {
+    let Some((before, after)) = message.split_once(" °C") else {
+        return Text::from(message);
+    };
+    let (words, number) = before.rsplit_once(' ').unwrap_or(("", before));
+    match number.parse() {
+        Ok(celsius) => Text::from(format!("{words} "))
+            .num(Dual::by(|shown| {
+                let unit = quantity(Kind::Temperature, shown);
+                format!("{:.0}\u{a0}{}", unit.from_si(celsius), unit.symbol)
+            }))
+            .say(after),
+        Err(_) => Text::from(message),
+    }
+}
+
 fn measured(t: &Temperature, run: &Run) -> Option<Text> {
     let sensitivity = t.sensitivity.as_ref();
     let mut text = Text::new();
     if let Some(c) = t.heat_capacity_j_k {
-        text = text.say(format!(
-            "Its warming means a heat capacity of {} J/K",
-            fixed(c.value, 0)
-        ));
+        text = text
+            .say("Its warming means a heat capacity of ")
+            .num(dual_within(Kind::HeatCapacity, c.value, c.ci95));
         if let Some(tau) = t.cooling_time_s {
             text = text
                 .say("; left alone it cools with a time constant of ")
@@ -67,21 +85,20 @@ fn measured(t: &Temperature, run: &Run) -> Option<Text> {
             .num(dual(Kind::Temperature, Some(settled.value)))
             .say(", an estimate. ");
     }
-    let share = |m: Option<Measured>| m.map(|m| fixed(m.value, 2));
+    let rate = |m: Measured| dual_within(Kind::SharePerDegree, m.value, m.ci95);
     if let Some(s) = sensitivity
-        && let (Some(c), Some(r)) = (
-            share(s.compression_percent_per_c),
-            share(s.rebound_percent_per_c),
-        )
+        && let (Some(c), Some(r)) = (s.compression_percent_per_c, s.rebound_percent_per_c)
     {
-        text = text.say(format!(
-            "Per °C, damping force changes by {c} % in compression and {r} % in rebound{}.",
-            if s.drift_taken_as_none {
-                ", drift over cycles included"
+        text = text
+            .say("With temperature, damping force changes by ")
+            .num(rate(c))
+            .say(" in compression and ")
+            .num(rate(r))
+            .say(if s.drift_taken_as_none {
+                " in rebound, drift over cycles included."
             } else {
-                ""
-            }
-        ));
+                " in rebound."
+            });
     }
     (!text.is_empty()).then_some(text)
 }
@@ -99,10 +116,9 @@ fn expected(forecast: &Forecast, by: &str) -> Text {
             break;
         }
     }
-    text.say(format!(
-        ". An estimate: {}.",
-        forecast.assumptions.join("; ")
-    ))
+    let basis = forecast.assumptions.join("; ");
+    let basis = basis.strip_prefix("an estimate: ").unwrap_or(&basis);
+    text.say(format!(". An estimate: {basis}."))
 }
 
 fn growth(run: &Run) -> Option<Text> {
@@ -130,27 +146,24 @@ pub fn table(run: &Run) -> Option<Table> {
         "Heat and temperature",
         &[("Quantity", None), ("Value", None), ("95 % interval", None)],
     );
-    let mut plain = |name: &str, m: Option<Measured>, unit: &str, decimals: usize| {
+    let mut add = |name: &str, kind: Kind, m: Option<Measured>| {
         if let Some(m) = m {
-            let ends = m.ci95.map_or_else(String::new, |[a, b]| {
-                format!("{} to {}", fixed(a, decimals), fixed(b, decimals))
-            });
             table.rows.push(vec![
                 Cell::Words(name.to_owned()),
-                Cell::Words(format!("{} {unit}", fixed(m.value, decimals))),
-                Cell::Words(ends),
+                Cell::Dual(dual_within(kind, m.value, m.ci95)),
+                Cell::Dual(
+                    m.ci95
+                        .map_or_else(Dual::default, |ends| dual_interval(kind, ends)),
+                ),
             ]);
         }
     };
+    let single = |v: Option<f64>| v.map(|value| Measured { value, ci95: None });
     if let Some(t) = heat.temperature.as_ref().filter(|t| t.used) {
-        plain("Heat capacity", t.heat_capacity_j_k, "J/K", 0);
-        plain("Cooling time constant", t.cooling_time_s, "s", 0);
-        plain("Heat given off", t.cooling_w_per_k, "W/K", 2);
-        let delay = t.sensor_lag_s.map(|v| Measured {
-            value: v,
-            ci95: None,
-        });
-        plain("Delay of the sensor", delay, "s", 1);
+        add("Heat capacity", Kind::HeatCapacity, t.heat_capacity_j_k);
+        add("Cooling time constant", Kind::Time, t.cooling_time_s);
+        add("Heat given off", Kind::Cooling, t.cooling_w_per_k);
+        add("Delay of the sensor", Kind::Time, single(t.sensor_lag_s));
         if let Some(s) = &t.sensitivity {
             let names = [
                 ("Compression force", s.compression_percent_per_c),
@@ -158,30 +171,31 @@ pub fn table(run: &Run) -> Option<Table> {
                 ("Heat per cycle", s.heat_percent_per_c),
             ];
             for (name, value) in names {
-                plain(
-                    &format!("{name}, friction and gas taken out"),
-                    value,
-                    "%/°C",
-                    3,
-                );
+                let name = format!("{name}, friction and gas taken out");
+                add(&name, Kind::SharePerDegree, value);
             }
-            plain(
-                "Drift of heat apart from temperature",
+            add(
+                "Drift of heat apart from temperature, % per 1000 cycles",
+                Kind::Number,
                 s.drift_percent_per_1000_cycles,
-                "% per 1000 cycles",
-                2,
             );
         }
     }
     if let Some(gas) = &heat.gas {
-        plain("Gas force, measured", gas.measured_n_per_c, "N/°C", 2);
-        let single = |v: Option<f64>| v.map(|value| Measured { value, ci95: None });
-        plain("Gas force, ideal gas", single(gas.ideal_n_per_c), "N/°C", 2);
-        plain(
+        add(
+            "Gas force, measured",
+            Kind::ForcePerDegree,
+            gas.measured_n_per_c,
+        );
+        add(
+            "Gas force, ideal gas",
+            Kind::ForcePerDegree,
+            single(gas.ideal_n_per_c),
+        );
+        add(
             "Gas force, ideal gas and the oil's expansion",
+            Kind::ForcePerDegree,
             single(gas.with_oil_expansion_n_per_c),
-            "N/°C",
-            2,
         );
     }
     for step in &heat.per_step {
@@ -189,15 +203,11 @@ pub fn table(run: &Run) -> Option<Table> {
             table.rows.push(vec![
                 Cell::Words(format!("Step {} kept up settles at", step.step + 1)),
                 Cell::Dual(dual(Kind::Temperature, Some(settled.value))),
-                Cell::Dual(settled.ci95.map_or_else(Dual::default, |[a, b]| {
-                    Dual::by(|shown| {
-                        format!(
-                            "{} to {}",
-                            bare(Kind::Temperature, Some(a), shown),
-                            bare(Kind::Temperature, Some(b), shown)
-                        )
-                    })
-                })),
+                Cell::Dual(
+                    settled
+                        .ci95
+                        .map_or_else(Dual::default, |ends| dual_interval(Kind::Temperature, ends)),
+                ),
             ]);
         }
     }
@@ -208,13 +218,14 @@ pub fn table(run: &Run) -> Option<Table> {
 pub fn by_step(run: &Run) -> Option<Table> {
     let heat = run.heat.as_ref()?;
     let mut table = Table::new(
-        "Heat per cycle with 95 % intervals",
+        "Heat per cycle",
         &[
             ("Step", None),
-            ("Whole", Some(Kind::Energy)),
-            ("Compression", Some(Kind::Energy)),
-            ("Rebound", Some(Kind::Energy)),
-            ("Friction", Some(Kind::Share)),
+            ("Whole", None),
+            ("95 % interval", None),
+            ("Compression", None),
+            ("Rebound", None),
+            ("Friction's share", Some(Kind::Share)),
             ("Mean power", Some(Kind::Power)),
             ("Peak power", Some(Kind::Power)),
         ],
@@ -224,6 +235,10 @@ pub fn by_step(run: &Run) -> Option<Table> {
         table.rows.push(vec![
             Cell::Count(s.step as u64 + 1),
             energy(s.energy_per_cycle_j, s.energy_ci95_j),
+            Cell::Dual(s.energy_ci95_j.map_or_else(
+                || Dual::same(MISSING),
+                |ends| dual_interval(Kind::Energy, ends),
+            )),
             energy(s.compression_j, s.compression_ci95_j),
             energy(s.rebound_j, s.rebound_ci95_j),
             Cell::Number(s.friction_share),

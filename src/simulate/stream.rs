@@ -126,6 +126,7 @@ impl SampleStream for SimulatedStream {
                     })
                     .into_iter()
                     .collect(),
+                clipped: Vec::new(),
             },
             notices: Vec::new(),
         }

@@ -19,6 +19,7 @@ use loopwork::ingest::{self, IntakeOptions};
 use loopwork::pipeline::{Settings, analyse};
 use loopwork::run::Run;
 use loopwork::steps::Direction;
+use loopwork::units::display::Shown;
 use serde_json::Value;
 
 use crate::support::{in_tree, loopwork};
@@ -112,6 +113,91 @@ fn a_known_pair_is_told_direction_by_direction() {
     assert_eq!(narrow.compression[0].verdict, Some(Verdict::Within));
     assert_eq!(narrow.rebound[0].verdict, Some(Verdict::Outside));
     assert_eq!(narrow.overall[0].verdict, Some(Verdict::Outside));
+}
+
+/// The answer stands first and is one: the descriptions in `sample-runs/specs` are the truth
+/// (rebound bleed closed; worn: less oil pressure, more friction; rebound 4 % softer).
+#[test]
+fn the_answer_is_in_the_words_of_the_purpose() {
+    let answer = |base, other, purpose, settings: &CompareSettings| {
+        let all = of(base, &[other], purpose, settings);
+        all.overall[0].answer.shown(Shown::Si)
+    };
+    let usual = CompareSettings::default();
+    let worn = answer("healthy-monotube", "worn-monotube", Purpose::Wear, &usual);
+    assert!(
+        worn.starts_with("worn beyond the limits: compression is softer by up to "),
+        "{worn}"
+    );
+    for part in ["friction +", "gas force −", "new: high friction"] {
+        assert!(worn.contains(part), "{part}: {worn}");
+    }
+    let wide = answer(
+        "pair-left",
+        "pair-right",
+        Purpose::Pair,
+        &with_tolerance(15.0),
+    );
+    assert!(wide.starts_with("a pair within 15 %: "), "{wide}");
+    let narrow = CompareSettings {
+        tolerance_floor_n: 20.0,
+        ..with_tolerance(2.5)
+    };
+    let narrow = answer("pair-left", "pair-right", Purpose::Pair, &narrow);
+    assert!(
+        narrow.starts_with("not a pair within 2.5 %: rebound is softer by up to "),
+        "{narrow}"
+    );
+    let unsure = answer("pair-left", "pair-right", Purpose::Pair, &usual);
+    assert!(
+        unsure.starts_with("cannot tell whether they are a pair within 5 %"),
+        "{unsure}"
+    );
+    let same = answer(
+        "healthy-monotube",
+        "healthy-monotube",
+        Purpose::Revalve,
+        &usual,
+    );
+    assert!(same.starts_with("nothing moved"), "{same}");
+    let output = run(&[
+        "compare",
+        &sample("revalve-before"),
+        &sample("revalve-after"),
+        "--as",
+        "revalve",
+        "--no-report",
+    ]);
+    let said = String::from_utf8_lossy(&output.stdout).replace("\n  ", " ");
+    assert!(said.contains("Rebound is firmer by "), "{said}");
+    assert!(said.contains("at low speed (bleed)"), "{said}");
+    assert!(said.contains("compression is unchanged"), "{said}");
+}
+
+/// Where gas pushes the rod out, slow rebound has a force that does not resist: percentages
+/// keep the sign of the change all the same.
+#[test]
+fn percentages_have_the_sign_of_what_the_damper_resists() {
+    let all = of(
+        "healthy-monotube",
+        &["worn-monotube"],
+        Purpose::Wear,
+        &CompareSettings::default(),
+    );
+    let mut pushed = 0;
+    for direction in Direction::BOTH {
+        let part = &all.get(direction)[0];
+        for k in 0..all.grid_m_s.len() {
+            if let (Some(base), Some(delta), Some(pct)) =
+                (part.base_n[k], part.delta_n[k], part.delta_pct[k])
+            {
+                pushed += usize::from(direction.sign() * base < 0.0);
+                let resisting = direction.sign() * delta;
+                assert!((pct - 100.0 * resisting / base.abs()).abs() < 1e-9);
+            }
+        }
+    }
+    assert!(pushed > 0, "no speed where gas outweighs damping");
 }
 
 #[test]

@@ -418,3 +418,59 @@ fn a_card_with_bore_and_rod_gives_the_gas_margin() {
     assert!(short.margin < 1.1, "{short:?}");
     assert_eq!(low_gas, Verdict::Developed);
 }
+
+/// A load cell at its limit: the description clips at 1500 N, which rebound of this damper
+/// exceeds and compression does not.
+#[test]
+fn a_clipped_load_cell_is_a_finding_with_places_and_level() {
+    let place = tempfile::tempdir().unwrap();
+    let (spec, file) = (
+        place.path().join("clip.toml"),
+        place.path().join("clip.csv"),
+    );
+    let text = std::fs::read_to_string(in_tree("sample-runs/specs/healthy-monotube.toml")).unwrap();
+    assert!(text.contains("[sensors]"));
+    let text = text.replace("[sensors]", "[sensors]\nforce_clip_n = 1500.0");
+    std::fs::write(&spec, text).unwrap();
+    let made = loopwork()
+        .arg("simulate")
+        .arg(&spec)
+        .arg("--out")
+        .arg(&file)
+        .output()
+        .unwrap();
+    assert!(made.status.success());
+    let output = loopwork()
+        .arg("analyze")
+        .arg(&file)
+        .args(["--no-report", "--quiet", "--json", "-"])
+        .output()
+        .unwrap();
+    let run: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let clipped = run["sampling"]["clipped"].as_array().unwrap();
+    assert_eq!(clipped.len(), 1, "{clipped:?}");
+    assert_eq!(clipped[0]["channel"], "force");
+    let level = clipped[0]["level"].as_f64().unwrap();
+    assert!((level + 1500.0).abs() < 1.0, "{level}");
+    let findings = run["findings"].as_array().unwrap();
+    let sensor = findings.iter().find(|f| f["kind"] == "sensor").unwrap();
+    assert_eq!(sensor["verdict"], "developed", "{sensor}");
+    let evidence = sensor["evidence"].as_array().unwrap();
+    let places = evidence
+        .iter()
+        .find(|e| e["what"] == "places where force is cut off flat")
+        .unwrap();
+    assert_eq!(places["met"], true);
+    assert_eq!(places["value"], clipped[0]["places"].as_f64().unwrap());
+    let said = sensor["advice"].as_str().unwrap();
+    assert!(said.contains("cut off flat"), "{said}");
+    // The page and the terminal say it where they say what was read.
+    let output = loopwork()
+        .arg("analyze")
+        .arg(&file)
+        .arg("--no-report")
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&output.stdout).replace("\n  ", " ");
+    assert!(said.contains("Force is cut off flat at"), "{said}");
+}

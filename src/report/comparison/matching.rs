@@ -1,11 +1,12 @@
 //! Best pairs on the terminal and as a page.
 
 use super::{badge, hashes, terminal::CLOSING};
-use crate::compare::{MatchResult, Mismatch};
+use crate::compare::{MatchResult, Mismatch, Pair, Verdict};
 use crate::notice::Error;
 use crate::report::Files;
-use crate::report::format::MISSING;
+use crate::report::format::{MISSING, fixed};
 use crate::report::page::{Block, Cell, Page, Section, Table};
+use crate::report::plots::summary;
 use crate::report::terminal::{Look, Screen};
 use crate::report::text::Text;
 use crate::run::Run;
@@ -21,8 +22,8 @@ fn pairs(result: &MatchResult) -> Table {
     let mut table = Table::new(
         "Best pairs",
         &[
-            ("Pair", None),
-            ("", None),
+            ("Damper", None),
+            ("Paired with", None),
             ("Axle", None),
             ("Mismatch, %", Some(Kind::Number)),
             ("Worst at", Some(Kind::Speed)),
@@ -63,21 +64,60 @@ pub(super) fn all(result: &MatchResult) -> Table {
     table
 }
 
+/// Pairs that the headline names one by one; more are counted.
+const NAMED: usize = 3;
+
 fn headline(result: &MatchResult) -> String {
     let n = result.pairs.len();
-    let what = match result.mismatch {
-        Mismatch::Largest => "largest difference",
-        Mismatch::Rms => "root mean square difference",
+    let pairs = if n > 0 && n <= NAMED {
+        let each: Vec<String> = result.pairs.iter().map(in_words).collect();
+        format!("Best pairs: {}", each.join("; "))
+    } else {
+        let counts: Vec<String> = [Verdict::Within, Verdict::Undecided, Verdict::Outside]
+            .into_iter()
+            .filter_map(|v| {
+                let all = result.pairs.iter();
+                let count = all.filter(|p| p.verdict == Some(v)).count();
+                (count > 0).then(|| format!("{count} {}", v.word()))
+            })
+            .collect();
+        let stand = if counts.is_empty() {
+            String::new()
+        } else {
+            format!(": {}", counts.join(", "))
+        };
+        format!("{n} pairs{stand}")
     };
     let left = if result.unpaired.is_empty() {
         String::new()
     } else {
         format!("; left over: {}", result.unpaired.join(", "))
     };
+    pairs + &left
+}
+
+fn in_words(pair: &Pair) -> String {
+    let verdict = pair
+        .verdict
+        .map_or_else(String::new, |v| format!(", {}", v.word()));
     format!(
-        "{n} pair{} with the least total mismatch, {:.1} % ({what}){left}",
-        if n == 1 { "" } else { "s" },
-        result.total_mismatch_pct
+        "{} with {} ({} %{verdict})",
+        pair.a,
+        pair.b,
+        fixed(pair.mismatch_pct, 1)
+    )
+}
+
+/// What was made small, in words.
+fn measure(result: &MatchResult) -> String {
+    let what = match result.mismatch {
+        Mismatch::Largest => "largest difference",
+        Mismatch::Rms => "root mean square difference",
+    };
+    format!(
+        "out of {} dampers; mismatch is the {what}, {} % in all pairs together",
+        result.dampers.len(),
+        fixed(result.total_mismatch_pct, 1)
     )
 }
 
@@ -85,6 +125,7 @@ fn headline(result: &MatchResult) -> String {
 pub fn match_terminal(result: &MatchResult, look: Look) -> String {
     let mut screen = Screen::new(look);
     screen.verdict(badge(result.worst()), &headline(result));
+    screen.prose(0, &measure(result));
     screen.raw("\n");
     let axles = result.axles.iter().any(Option::is_some);
     let kept: &[usize] = if axles {
@@ -125,7 +166,7 @@ pub fn match_files(result: &MatchResult, runs: &[Run], shown: Shown) -> Result<F
     let notes = result.notes.iter().map(super::text_of).collect();
     let page = Page {
         title: "Best pairs".into(),
-        subtitle: Text::from(format!("out of {} dampers", result.dampers.len())),
+        subtitle: Text::from(measure(result)),
         headline: Text::from(headline(result)),
         assumption: None,
         badge: badge(result.worst()),
@@ -141,5 +182,19 @@ pub fn match_files(result: &MatchResult, runs: &[Run], shown: Shown) -> Result<F
         marker: match_marker(result),
         maker: format!("{} {}", result.tool.name, result.tool.version),
     };
-    crate::report::page_files(&page)
+    let figures = page.figures();
+    let sheet = summary::Sheet {
+        plots: figures.iter().map(|figure| &figure.plot).collect(),
+        groups: Vec::new(),
+        lines: result
+            .pairs
+            .iter()
+            .take(SHEET_LINES)
+            .map(|pair| Text::from(in_words(pair)))
+            .collect(),
+    };
+    crate::report::files_with_sheet(&page, &sheet)
 }
+
+/// The most pairs a summary sheet lists.
+const SHEET_LINES: usize = 20;

@@ -1,7 +1,7 @@
 //! A comparison as a page.
 
 use super::{badge, marker, plots, tables, terminal, text_of};
-use crate::compare::{Comparison, Purpose};
+use crate::compare::{Comparison, Purpose, Verdict};
 use crate::notice::Error;
 use crate::report::page::{Block, Cell, Figure, Page, Section, Table};
 use crate::report::plots::summary;
@@ -48,6 +48,8 @@ pub fn files(
     Ok(files)
 }
 
+/// The most answers that the headline gives in full.
+const ANSWERS: usize = 3;
 /// The most reasons a summary sheet lists.
 const REASONS: usize = 6;
 
@@ -67,12 +69,7 @@ fn page(comparison: &Comparison, base: &Run, others: &[Run], shown: Shown) -> Pa
     Page {
         title: title(comparison),
         subtitle: Text::from(terminal::purpose_words(comparison.purpose)),
-        headline: Text::from(
-            (0..comparison.others.len())
-                .map(|i| terminal::decision(comparison, i))
-                .collect::<Vec<_>>()
-                .join("; "),
-        ),
+        headline: headline(comparison),
         assumption: comparison
             .cautions
             .iter()
@@ -87,6 +84,30 @@ fn page(comparison: &Comparison, base: &Run, others: &[Run], shown: Shown) -> Pa
         marker: marker(comparison),
         maker: format!("{} {}", comparison.tool.name, comparison.tool.version),
     }
+}
+
+/// The answers, one after the other; of many dampers how many stand how.
+fn headline(comparison: &Comparison) -> Text {
+    let n = comparison.others.len();
+    if n <= ANSWERS {
+        return (0..n).fold(Text::new(), |text, i| {
+            let text = if i == 0 { text } else { text.say(". ") };
+            text.and(terminal::decision(comparison, i))
+        });
+    }
+    let counts: Vec<String> = [Verdict::Outside, Verdict::Undecided, Verdict::Within]
+        .into_iter()
+        .filter_map(|v| {
+            let all = comparison.overall.iter();
+            let count = all.filter(|o| o.verdict == Some(v)).count();
+            (count > 0).then(|| format!("{count} {}", v.word()))
+        })
+        .collect();
+    Text::from(if counts.is_empty() {
+        format!("{n} dampers against {}", comparison.base.name)
+    } else {
+        format!("Of {n} dampers: {}", counts.join(", "))
+    })
 }
 
 fn title(comparison: &Comparison) -> String {
@@ -119,7 +140,7 @@ fn decision(comparison: &Comparison) -> Section {
     let mut section = Section::new("decision", "The answer and why");
     for (i, overall) in comparison.overall.iter().enumerate() {
         if comparison.overall.len() > 1 {
-            section = section.with(Block::Prose(Text::from(terminal::decision(comparison, i))));
+            section = section.with(Block::Prose(terminal::decision(comparison, i)));
         }
         let reasons: Vec<Text> = overall.reasons.iter().map(text_of).collect();
         if !reasons.is_empty() {

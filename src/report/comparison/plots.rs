@@ -6,7 +6,7 @@ use crate::compare::{CheckResult, Comparison, MatchResult};
 use crate::report::format::{Dual, dual, fixed};
 use crate::report::page::{Cell, Figure, Reading, Table};
 use crate::report::palette::{Ink, RAMP};
-use crate::report::plots::frame::{Axis, Dash, Layer, Mark, Plot, Shape, Side};
+use crate::report::plots::frame::{Axis, Dash, Layer, Mark, Plot, Shape, Side, WIDE};
 use crate::report::plots::{force_travel, force_velocity};
 use crate::report::text::Text;
 use crate::run::Run;
@@ -25,6 +25,14 @@ fn dash(i: usize) -> Dash {
     } else {
         DASHES[(i - 1) % DASHES.len()]
     }
+}
+
+/// What the name of a damper's layer begins with.
+const DAMPER_KEY: &str = "damper ";
+
+/// Layer of a damper, found again by the first cell of its rows.
+fn damper_key(name: &str) -> String {
+    format!("{DAMPER_KEY}{}", name.trim())
 }
 
 /// Curves of all dampers over each other, bands where the comparison read them, the base
@@ -46,11 +54,8 @@ pub(super) fn overlay(comparison: &Comparison, runs: &[&Run]) -> Option<Figure> 
         ],
     );
     for (i, run) in runs.iter().enumerate().take(drawn) {
-        let mut layer = Layer::new(
-            format!("damper{i}"),
-            Dual::same(names.get(i).copied().unwrap_or("")),
-            Ink::Damper(i),
-        );
+        let name = names.get(i).copied().unwrap_or("");
+        let mut layer = Layer::new(damper_key(name), Dual::same(name), Ink::Damper(i));
         for direction in Direction::BOTH {
             let trace = comparison.traces.get(i)?.get(direction);
             let edges: Vec<(f64, f64, f64)> = trace
@@ -91,7 +96,7 @@ pub(super) fn overlay(comparison: &Comparison, runs: &[&Run]) -> Option<Figure> 
         };
         for (k, v) in comparison.grid_m_s.iter().enumerate() {
             table.rows.push(vec![
-                Cell::Words(names.get(i).copied().unwrap_or("").to_owned()),
+                Cell::Words(name.to_owned()),
                 Cell::Number(Some(*v)),
                 Cell::Number(at(Direction::Compression, k)),
                 Cell::Number(at(Direction::Rebound, k)),
@@ -104,13 +109,10 @@ pub(super) fn overlay(comparison: &Comparison, runs: &[&Run]) -> Option<Figure> 
         Axis::around("Speed", Kind::Speed, speeds, &[0.0]),
         Axis::around("Force", Kind::Force, forces, &[]),
     );
+    plot.size = WIDE;
     plot.push(Layer::new("zero", Dual::default(), Ink::Soft).with(Mark::Level(0.0, Dash::Solid)));
-    // The base last, so that it lies on top.
-    layers.rotate_left(1);
-    let base = layers.pop();
-    for layer in layers.into_iter().rev().chain(base) {
-        plot.push(layer);
-    }
+    // The base first: heavy enough to be seen under a thin line that lies on it.
+    layers.into_iter().for_each(|layer| plot.push(layer));
     let mut caption = Text::from(
         "Compression above zero, rebound below; the base is the heavy line. Points are the peaks of the \
          driven speeds, lines the curve between them as it was read, bands 95 % intervals of each force with run-to-run \
@@ -126,7 +128,11 @@ pub(super) fn overlay(comparison: &Comparison, runs: &[&Run]) -> Option<Figure> 
             "Force against speed of {drawn} dampers in compression and rebound, drawn over each other."
         )),
         table,
-        reading: None,
+        reading: Some(Reading {
+            x: 1,
+            y: vec![(2, String::new()), (3, String::new())],
+            by_row: Some((0, DAMPER_KEY.to_owned())),
+        }),
         wide: true,
     })
 }
@@ -414,7 +420,7 @@ pub(super) fn map(result: &MatchResult) -> Option<Figure> {
         )),
         table: super::matching::all(result),
         reading: None,
-        wide: false,
+        wide: true,
     })
 }
 
@@ -532,6 +538,7 @@ pub(super) fn check_figure(result: &CheckResult, run: &Run) -> Option<Figure> {
         Axis::around("Speed", Kind::Speed, speeds, &[0.0]),
         Axis::around("Force", Kind::Force, forces, &[]),
     );
+    plot.size = WIDE;
     plot.push(Layer::new("zero", Dual::default(), Ink::Soft).with(Mark::Level(0.0, Dash::Solid)));
     layers.into_iter().for_each(|l| plot.push(l));
     Some(Figure {

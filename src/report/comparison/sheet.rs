@@ -7,6 +7,7 @@ use crate::notice::Error;
 use crate::report::Files;
 use crate::report::format::{Dual, MISSING, decimals, dual, dual_interval, fixed};
 use crate::report::page::{Badge, Block, Cell, Fact, FactGroup, Page, Section, Table};
+use crate::report::plots::summary;
 use crate::report::terminal::{Look, Screen};
 use crate::report::text::Text;
 use crate::run::Run;
@@ -71,30 +72,34 @@ fn interval(kind: Kind, ends: [f64; 2]) -> Dual {
     })
 }
 
+/// A criterion's name, its speed in both unit systems.
+fn criterion_name(c: &Criterion) -> Dual {
+    match (c.direction, c.velocity_m_s) {
+        (Some(direction), Some(speed)) => {
+            let speed = dual(Kind::Speed, Some(speed));
+            Dual::by(|s| format!("{} at {}", direction.word(), speed.get(s)))
+        }
+        _ => Dual::same(c.name.clone()),
+    }
+}
+
 fn criteria(result: &CheckResult) -> Table {
-    let mut table = Table::new(
-        "Criteria",
-        &[
-            ("Criterion", None),
-            ("Limit", None),
-            ("Measured", None),
-            ("95 % interval", None),
-            ("Margin", None),
-            ("Verdict", None),
-            ("Remark", None),
-        ],
-    );
+    let columns = [
+        ("Criterion", None),
+        ("Limit", None),
+        ("Measured", None),
+        ("95 % interval", None),
+        ("Margin", None),
+        ("Verdict", None),
+        ("Remark", None),
+    ];
+    let remarks = result.criteria.iter().any(|c| c.remark.is_some());
+    let kept = columns.len() - usize::from(!remarks);
+    let mut table = Table::new("Criteria", &columns[..kept]);
     for c in &result.criteria {
         let kind = kind(c);
-        let name = match (c.direction, c.velocity_m_s) {
-            (Some(direction), Some(speed)) => {
-                let speed = dual(Kind::Speed, Some(speed));
-                Dual::by(|s| format!("{} at {}", direction.word(), speed.get(s)))
-            }
-            _ => Dual::same(c.name.clone()),
-        };
-        table.rows.push(vec![
-            Cell::Dual(name),
+        let mut row = vec![
+            Cell::Dual(criterion_name(c)),
             Cell::Dual(limits(c)),
             Cell::Dual(dual(kind, c.value)),
             Cell::Dual(
@@ -108,7 +113,9 @@ fn criteria(result: &CheckResult) -> Table {
                     .as_ref()
                     .map_or_else(Dual::default, |r| text_of(r).dual()),
             ),
-        ]);
+        ];
+        row.truncate(kept);
+        table.rows.push(row);
     }
     table
 }
@@ -206,5 +213,45 @@ pub fn check_files(result: &CheckResult, run: &Run, shown: Shown) -> Result<File
         marker: check_marker(result),
         maker: format!("{} {}", result.tool.name, result.tool.version),
     };
-    crate::report::page_files(&page)
+    let figures = page.figures();
+    let sheet = summary::Sheet {
+        plots: figures.iter().map(|figure| &figure.plot).collect(),
+        groups: Vec::new(),
+        lines: sheet_lines(result),
+    };
+    crate::report::files_with_sheet(&page, &sheet)
 }
+
+/// Who and when, then what is not met, the worst first.
+fn sheet_lines(result: &CheckResult) -> Vec<Text> {
+    let data = [
+        ("Damper", Some(&result.damper.name)),
+        ("serial number", result.sheet.serial.as_ref()),
+        ("tested by", result.sheet.operator.as_ref()),
+        ("date", result.sheet.date.as_ref()),
+    ];
+    let data: Vec<String> = data
+        .into_iter()
+        .filter_map(|(name, value)| Some(format!("{name} {}", value?)))
+        .collect();
+    let mut lines = vec![Text::from(data.join(", "))];
+    let mut bad: Vec<&Criterion> = result
+        .criteria
+        .iter()
+        .filter(|c| c.verdict != Passed::Pass)
+        .collect();
+    bad.sort_by_key(|c| std::cmp::Reverse(c.verdict));
+    lines.extend(bad.into_iter().take(SHEET_LINES).map(|c| {
+        let value = dual(kind(c), c.value);
+        Text::from(format!("{}: ", c.verdict.word()))
+            .num(criterion_name(c))
+            .say(", measured ")
+            .num(value)
+            .say(", limit ")
+            .num(limits(c))
+    }));
+    lines
+}
+
+/// The most criteria a summary sheet lists.
+const SHEET_LINES: usize = 8;

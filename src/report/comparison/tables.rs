@@ -56,6 +56,17 @@ pub(super) fn by_speed(
     direction: Direction,
 ) -> Table {
     let word = direction.word();
+    let columns = [
+        ("Speed", Some(Kind::Speed)),
+        ("Base", Some(Kind::Force)),
+        ("Other", Some(Kind::Force)),
+        ("Change", Some(Kind::Force)),
+        ("95 % interval", None),
+        ("Change, %", None),
+        ("Allowed", Some(Kind::Force)),
+        ("Verdict", None),
+    ];
+    let judged = part.tolerance_pct.is_some();
     let mut table = Table::new(
         format!(
             "{}{}, {} against {}: force that resists",
@@ -64,16 +75,7 @@ pub(super) fn by_speed(
             part.other,
             comparison.base.name
         ),
-        &[
-            ("Speed", Some(Kind::Speed)),
-            ("Base", Some(Kind::Force)),
-            ("Other", Some(Kind::Force)),
-            ("Change", Some(Kind::Force)),
-            ("95 % interval", None),
-            ("Change, %", None),
-            ("Allowed", Some(Kind::Force)),
-            ("Verdict", None),
-        ],
+        &columns[..if judged { columns.len() } else { 6 }],
     );
     let sign = direction.sign();
     for (k, speed) in comparison.grid_m_s.iter().enumerate() {
@@ -87,23 +89,22 @@ pub(super) fn by_speed(
             ends.sort_by(f64::total_cmp);
             ends
         });
-        table.rows.push(vec![
+        let mut row = vec![
             Cell::Number(Some(*speed)),
             Cell::Number(base.map(|x| sign * x)),
             Cell::Number(other.map(|x| sign * x)),
             Cell::Dual(signed(Kind::Force, at(&part.delta_n).map(|x| sign * x))),
             Cell::Dual(signed_interval(Kind::Force, interval)),
             Cell::Dual(signed(Kind::Number, at(&part.delta_pct))),
-            Cell::Number(at(&part.tolerance_n)),
-            Cell::Words(
-                part.verdicts
-                    .get(k)
-                    .copied()
-                    .flatten()
-                    .map_or(MISSING, |v| v.word())
-                    .to_owned(),
-            ),
-        ]);
+        ];
+        if judged {
+            let verdict = part.verdicts.get(k).copied().flatten();
+            row.extend([
+                Cell::Number(at(&part.tolerance_n)),
+                Cell::Words(verdict.map_or(MISSING, |v| v.word()).to_owned()),
+            ]);
+        }
+        table.rows.push(row);
     }
     table
 }
@@ -224,22 +225,17 @@ pub(super) fn steps(comparison: &Comparison, i: usize) -> Table {
     let other = &comparison.others[i].name;
     let mut table = Table::new(
         format!(
-            "Heat, loop width and lost motion, {} and {other}",
+            "Heat, loop width and lost motion: {} → {other}",
             comparison.base.name
         ),
         &[
             ("Speed", Some(Kind::Speed)),
-            ("Heat, base", Some(Kind::Energy)),
-            ("Heat, other", Some(Kind::Energy)),
+            ("Heat per cycle", Some(Kind::Energy)),
             ("Heat change, %", None),
-            ("Loop width, compression, base", Some(Kind::Share)),
-            ("Other", Some(Kind::Share)),
-            ("Loop width, rebound, base", Some(Kind::Share)),
-            ("Other", Some(Kind::Share)),
-            ("Lost motion, compression, base", Some(Kind::Travel)),
-            ("Other", Some(Kind::Travel)),
-            ("Lost motion, rebound, base", Some(Kind::Travel)),
-            ("Other", Some(Kind::Travel)),
+            ("Loop width, compression", Some(Kind::Share)),
+            ("Loop width, rebound", Some(Kind::Share)),
+            ("Lost motion, compression", Some(Kind::Travel)),
+            ("Lost motion, rebound", Some(Kind::Travel)),
         ],
     );
     let Some(heat) = comparison.heat.get(i) else {
@@ -255,18 +251,42 @@ fn step_row(step: &StepChange) -> Vec<Cell> {
     let share = |direction| step.hysteresis_share.get(direction);
     vec![
         Cell::Number(Some(step.velocity_m_s)),
-        Cell::Number(step.energy_per_cycle_j.base),
-        Cell::Number(step.energy_per_cycle_j.other),
+        before_after(&step.energy_per_cycle_j, |v| bare_of(Kind::Energy, v)),
         Cell::Dual(signed(Kind::Number, step.energy_per_cycle_j.delta_pct)),
-        Cell::Number(share(Direction::Compression).base),
-        Cell::Number(share(Direction::Compression).other),
-        Cell::Number(share(Direction::Rebound).base),
-        Cell::Number(share(Direction::Rebound).other),
-        Cell::Number(step.lost_compression_m.base),
-        Cell::Number(step.lost_compression_m.other),
-        Cell::Number(step.lost_rebound_m.base),
-        Cell::Number(step.lost_rebound_m.other),
+        before_after(share(Direction::Compression), percent),
+        before_after(share(Direction::Rebound), percent),
+        before_after(&step.lost_compression_m, lost),
+        before_after(&step.lost_rebound_m, lost),
     ]
+}
+
+/// `base → other`, without unit.
+fn before_after(change: &Change, show: impl Fn(f64) -> Dual) -> Cell {
+    let one = |value: Option<f64>| value.map_or_else(|| Dual::same(MISSING), &show);
+    let (base, other) = (one(change.base), one(change.other));
+    Cell::Dual(Dual::by(|shown| {
+        format!("{} → {}", base.get(shown), other.get(shown))
+    }))
+}
+
+fn bare_of(kind: Kind, value: f64) -> Dual {
+    dual_bare(kind, Some(value))
+}
+
+/// A loop width: a tenth of a percent is all that repeats.
+fn percent(share: f64) -> Dual {
+    Dual::same(fixed(100.0 * share, 1))
+}
+
+/// Lost motion: hundredths of a millimetre, thousandths of an inch.
+fn lost(travel: f64) -> Dual {
+    Dual::by(|shown| {
+        let places = match shown {
+            Shown::Si => 2,
+            Shown::Us => 3,
+        };
+        fixed(quantity(Kind::Travel, shown).from_si(travel), places)
+    })
 }
 
 /// Findings gained, lost and kept by all others.

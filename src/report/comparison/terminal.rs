@@ -1,8 +1,10 @@
 //! A comparison on the terminal: the decision first, then the numbers.
 
-use super::{badge, tables};
-use crate::compare::{Comparison, Purpose, Verdict};
+use super::{badge, tables, text_of};
+use crate::compare::{Comparison, Purpose};
+use crate::report::format::Dual;
 use crate::report::terminal::{Look, Screen, clean};
+use crate::report::text::{Text, capital};
 use crate::steps::Direction;
 
 /// What a comparison of this purpose is called.
@@ -14,17 +16,17 @@ pub(super) fn purpose_words(purpose: Purpose) -> &'static str {
     }
 }
 
-/// The decision on one other damper, in a few words.
-pub(super) fn decision(comparison: &Comparison, i: usize) -> String {
-    let name = &comparison.others[i].name;
-    let verdict = comparison.overall.get(i).and_then(|o| o.verdict);
-    match (verdict, comparison.purpose) {
-        (Some(Verdict::Within), Purpose::Pair) => format!("{name}: within tolerance"),
-        (Some(Verdict::Outside), Purpose::Pair) => format!("{name}: outside tolerance"),
-        (Some(Verdict::Within), _) => format!("{name}: within the limits"),
-        (Some(Verdict::Outside), _) => format!("{name}: outside the limits"),
-        (Some(Verdict::Undecided), _) => format!("{name}: undecided, the data cannot tell"),
-        (None, _) => format!("{name}: what moved"),
+/// The answer on one other damper; its name stands before it where there are several.
+pub(super) fn decision(comparison: &Comparison, i: usize) -> Text {
+    let answer = comparison
+        .overall
+        .get(i)
+        .map_or_else(Text::new, |o| text_of(&o.answer));
+    if comparison.others.len() > 1 {
+        let name = &comparison.others[i].name;
+        Text::from(format!("{name}: ")).and(answer)
+    } else {
+        Text::from(Dual::by(|shown| capital(&answer.plain(shown))))
     }
 }
 
@@ -47,7 +49,10 @@ pub fn terminal(comparison: &Comparison, look: Look) -> String {
             continue;
         };
         screen.raw("\n");
-        screen.verdict(badge(overall.verdict), &decision(comparison, i));
+        screen.verdict(
+            badge(overall.verdict),
+            &decision(comparison, i).plain(shown),
+        );
         for reason in &overall.reasons {
             screen.prose(2, &format!("- {}", reason.shown(shown)));
         }

@@ -356,7 +356,7 @@ pub fn draw(plot: &Plot, purpose: Use) -> Result<Drawing, Error> {
         Use::Picture(Shown::Us) => &[Shown::Us],
     };
     let x_count = (f64::from(plot.size.0) / 95.0) as usize;
-    let y_count = (f64::from(plot.size.1) / 62.0) as usize;
+    let y_count = (f64::from(plot.size.1) / 48.0) as usize;
     let mut widest: f64 = 20.0;
     for shown in Shown::BOTH {
         for tick in axis_ticks(&plot.y, shown, y_count) {
@@ -645,17 +645,25 @@ fn draw_layer(
                 halo: true,
                 minor: *minor,
             };
-            let place = (
-                place.x(&plot.x, at.0) + shift.0,
-                place.y(&plot.y, at.1) + shift.1,
-            );
-            sheet.words(words, place, *side, letter, purpose)?;
+            let anchor = (place.x(&plot.x, at.0), place.y(&plot.y, at.1) + shift.1);
+            let width = letter.width(&words.si)?.max(letter.width(&words.us)?);
+            let (side, across) = inside(anchor.0, shift.0, *side, width, sheet.size.0);
+            sheet.words(words, (across, anchor.1), side, letter, purpose)?;
         } else {
             draw_mark(sheet, (&plot.x, &plot.y), place, layer.ink, mark)?;
         }
     }
     sheet.raw("</g>");
     Ok(())
+}
+
+/// Side and place of a label that would leave the drawing: on the other side of its anchor.
+fn inside(anchor: f64, shift: f64, side: Side, width: f64, wide: u32) -> (Side, f64) {
+    match side {
+        Side::Right if anchor + shift + width > f64::from(wide) => (Side::Left, anchor - shift),
+        Side::Left if anchor + shift - width < 0.0 => (Side::Right, anchor - shift),
+        _ => (side, anchor + shift),
+    }
 }
 
 fn dash_attribute(dash: Dash) -> &'static str {

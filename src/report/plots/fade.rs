@@ -1,6 +1,6 @@
 //! Force and heat over the cycles of the longest step, as a change against its start.
 
-use super::frame::{Axis, Dash, Layer, Mark, Plot, Shape};
+use super::frame::{Axis, Dash, Layer, Mark, Plot, Shape, WIDE};
 use super::speed_of;
 use crate::heat::{Course, StepFade};
 use crate::report::format::{Dual, dual, fixed};
@@ -68,6 +68,7 @@ pub fn figure(run: &Run) -> Option<Figure> {
         &[],
     );
     let mut plot = Plot::new("fade", "Fade over the longest step", x, y);
+    plot.size = WIDE;
     for (course, (_, key, ink, shape, dash)) in &courses {
         let at = |pick: fn(&(f64, f64, f64)) -> f64| -> Vec<(f64, f64)> {
             course

@@ -1,6 +1,6 @@
 //! Force against speed: peak-velocity points, full-cycle curve with its band, fit, knees.
 
-use super::frame::{Axis, Dash, Layer, Mark, Plot, Shape, Side};
+use super::frame::{Axis, Dash, Layer, Mark, Plot, Shape, Side, WIDE};
 use crate::report::format::{Dual, dual};
 use crate::report::page::{Cell, Figure, Reading, Table};
 use crate::report::palette::Ink;
@@ -134,7 +134,7 @@ fn plot(run: &Run, end: Option<f64>) -> Option<Plot> {
         x.to = end;
     }
     let mut plot = Plot::new(id, title, x, y);
-    plot.size = (680, 440);
+    plot.size = WIDE;
     // Back to front: bands and curves, fits, points, labels.
     for wanted in 0..4 {
         for layer in layers.iter().skip(wanted).step_by(4) {

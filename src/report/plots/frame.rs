@@ -277,6 +277,8 @@ pub struct Plot {
 
 /// Usual size of a plot.
 pub const SIZE: (u32, u32) = (540, 370);
+/// Size of one that stands across the page: its text is then no larger than the others'.
+pub const WIDE: (u32, u32) = (680, 440);
 
 impl Plot {
     /// An empty plot of the usual size.

@@ -216,6 +216,26 @@ fn write(
     Ok((pen.sheet, height))
 }
 
+/// The largest of a few sizes in which every name stands beside its value, px.
+fn letters_that_fit(groups: &[FactGroup], width: f64, shown: Shown) -> Result<f64, Error> {
+    const SIZES: [f64; 4] = [13.0, 12.5, 12.0, 11.5];
+    let smallest = SIZES[SIZES.len() - 1];
+    'sizes: for size in SIZES {
+        let letter = Letter::plain(Ink::Text, size);
+        for fact in groups.iter().flat_map(|g| &g.facts) {
+            let both = letter.width(fact.name.get(shown))? + letter.width(fact.value.get(shown))?;
+            if both + BETWEEN > width {
+                continue 'sizes;
+            }
+        }
+        return Ok(size);
+    }
+    Ok(smallest)
+}
+
+/// Room between a fact's name and its value, px.
+const BETWEEN: f64 = 8.0;
+
 /// Fact groups side by side.
 fn columns(pen: &mut Writer, groups: &[FactGroup], shown: Shown) -> Result<(), Error> {
     if groups.is_empty() {
@@ -226,6 +246,7 @@ fn columns(pen: &mut Writer, groups: &[FactGroup], shown: Shown) -> Result<(), E
     let width = (WIDE - 2.0 * EDGE - gap * (count - 1.0)) / count;
     let top = pen.y;
     let mut lowest = top;
+    let size = letters_that_fit(groups, width, shown)?;
     for (i, group) in groups.iter().enumerate() {
         let left = EDGE + (width + gap) * i as f64;
         pen.y = top;
@@ -235,10 +256,14 @@ fn columns(pen: &mut Writer, groups: &[FactGroup], shown: Shown) -> Result<(), E
         for fact in &group.facts {
             let value = fact.value.get(shown);
             let (soft, dark) = (
-                Letter::plain(Ink::Soft, 13.0),
-                Letter::plain(Ink::Text, 13.0),
+                Letter::plain(Ink::Soft, size),
+                Letter::plain(Ink::Text, size),
             );
-            let name = shorten(fact.name.get(shown), width - dark.width(value)? - 8.0, soft)?;
+            let name = shorten(
+                fact.name.get(shown),
+                width - dark.width(value)? - BETWEEN,
+                soft,
+            )?;
             pen.line(&name, left, soft, Side::Right)?;
             pen.line(value, left + width, dark, Side::Left)?;
             pen.y += 20.0;

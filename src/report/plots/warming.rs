@@ -1,6 +1,6 @@
 //! Temperature over the run as read, with the oil as the power balance has it.
 
-use super::frame::{Axis, Dash, Layer, Mark, Plot, Shape};
+use super::frame::{Axis, Dash, Layer, Mark, Plot, Shape, WIDE};
 use crate::heat::TracePoint;
 use crate::report::format::{Dual, dual};
 use crate::report::page::{Figure, Reading, Table};
@@ -25,6 +25,7 @@ pub fn figure(run: &Run) -> Option<Figure> {
         .flatten();
     let y = Axis::around("Temperature", Kind::Temperature, heights, &[]);
     let mut plot = Plot::new("temperature", "Temperature over the run", x, y);
+    plot.size = WIDE;
     plot.push(
         Layer::new("read", Dual::same("as read"), Ink::Mark).with(Mark::Points {
             points: trace.iter().map(|p| (p.time_s, p.read_c)).collect(),

@@ -13,7 +13,8 @@ const SMALL: (f64, f64) = (120.0, 40.0);
 /// Size of a family's drawing.
 const LARGE: (f64, f64) = (760.0, 380.0);
 /// Room for its axes: left, right, top, bottom.
-const MARGINS: (f64, f64, f64, f64) = (64.0, 16.0, 12.0, 44.0);
+/// Wide enough for the text of narrow screens (`batch.css`).
+const MARGINS: (f64, f64, f64, f64) = (84.0, 16.0, 34.0, 60.0);
 /// Out-of-family runs drawn in it.
 const MOST_DRAWN: usize = 24;
 /// Steps between marks on an axis, wanted.
@@ -214,7 +215,7 @@ fn axes(svg: &mut String, frame: &Frame, shown: Shown) {
                     "<path class=\"grid\" d=\"M{x:.1} {top}V{:.1}\"/><text x=\"{x:.1}\" y=\"{:.1}\" \
                      text-anchor=\"middle\">{text}</text>",
                     h - bottom,
-                    h - bottom + 16.0
+                    h - bottom + 22.0
                 );
             } else {
                 let (_, y) = place(frame, 0.0, si);
@@ -240,13 +241,11 @@ fn axes(svg: &mut String, frame: &Frame, shown: Shown) {
     );
     let _ = write!(
         svg,
-        "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">speed, {}</text><text \
-         transform=\"translate(14 {:.1}) rotate(-90)\" text-anchor=\"middle\">force, {} (compression \
-         up)</text>",
-        left + (w - left - right) / 2.0,
+        "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">Speed, {}</text><text x=\"4\" \
+         y=\"20\">Force, {}, compression up</text>",
+        w - right,
         h - 8.0,
         speed.symbol,
-        top + (h - top - bottom) / 2.0,
         force.symbol
     );
 }
