@@ -1,6 +1,7 @@
 //! Arrays that go round: one period on an even grid.
 
 use std::f64::consts::TAU;
+use std::sync::LazyLock;
 
 use realfft::RealFftPlanner;
 
@@ -52,10 +53,30 @@ pub fn harmonics(values: &[f64], most: usize) -> Vec<Harmonic> {
         .collect()
 }
 
+/// The grid nearly all calls ask for: that of the cycles' phases.
+const USUAL_POINTS: usize = 512;
+
+static USUAL_ANGLES: LazyLock<Vec<(f64, f64)>> = LazyLock::new(|| angles(USUAL_POINTS));
+
+/// Sine and cosine of so many even parts of a turn.
+fn angles(points: usize) -> Vec<(f64, f64)> {
+    (0..points)
+        .map(|part| (TAU * part as f64 / points as f64).sin_cos())
+        .collect()
+}
+
 /// The `derivative`-th derivative with respect to phase (0..1) of a Fourier series, on an
 /// even grid of `points`.
 pub fn series_at(series: &[Harmonic], derivative: u32, points: usize) -> Vec<f64> {
     let mut out = vec![0.0; points];
+    // All orders meet the same few angles.
+    let own;
+    let angles = if points == USUAL_POINTS {
+        &*USUAL_ANGLES
+    } else {
+        own = angles(points);
+        &own
+    };
     for h in series {
         if h.order == 0 {
             if derivative == 0 {
@@ -70,8 +91,7 @@ pub fn series_at(series: &[Harmonic], derivative: u32, points: usize) -> Vec<f64
         }
         for (i, v) in out.iter_mut().enumerate() {
             // The phase is reduced first, so that high orders keep their digits.
-            let turn = (h.order * i) % points;
-            let (sin, cos) = (TAU * turn as f64 / points as f64).sin_cos();
+            let (sin, cos) = angles[(h.order * i) % points];
             *v += c * cos + s * sin;
         }
     }
