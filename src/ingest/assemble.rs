@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
+use super::look::Coarse;
 use super::rows::Rows;
 use crate::recording::{Chunk, Dropped, Role, Sampling, Segment};
 
@@ -15,12 +16,19 @@ const RESTART_ROWS: usize = 16;
 /// A row this close after a blank or a comment line follows on from the one before it.
 const FOLLOWS_INTERVALS: f64 = 5.0;
 
+/// Rows from whose steps a jump of travel is told, and fewer than tell anything.
+const RECENT: usize = 32;
+const FEW_ROWS: u64 = 4;
+
 /// Stamps that fall back by about a day have passed midnight, s.
 const MIDNIGHT: f64 = 86_400.0;
 
-/// How far a sample spread between coarse stamps is drawn to its own stamp: enough to follow
-/// the recorder's clock, too little to show in velocity.
+/// How far a sample spread between coarse stamps is drawn to the middle of its own stamp:
+/// enough to follow the recorder's clock, too little to show in velocity …
 const PULL: f64 = 1e-4;
+
+/// … and never more than this share of the interval.
+const MOST_PULL: f64 = 1e-3;
 
 /// Where each role's numbers are among the parsed columns.
 #[derive(Debug, Clone, Default)]
@@ -73,11 +81,13 @@ pub(super) struct Assembler {
     pub(super) interval: Option<f64>,
     /// Set if that interval is made up.
     pub(super) time_is_assumed: bool,
-    /// Mean interval where the stamps have too few digits: samples are spread evenly.
-    pub(super) quantised: Option<f64>,
+    /// Where the stamps have too few digits: samples are spread evenly.
+    pub(super) coarse: Option<Coarse>,
     /// Usual interval, for telling gaps.
     typical: Option<f64>,
     current: Chunk,
+    /// The last travels of the chunk before.
+    tail: Vec<f64>,
     ready: VecDeque<Chunk>,
     last_time: Option<f64>,
     row_in_segment: u64,
@@ -101,9 +111,10 @@ impl Assembler {
             places,
             interval,
             time_is_assumed,
-            quantised: None,
+            coarse: None,
             typical: interval,
             current: Chunk::default(),
+            tail: Vec::new(),
             ready: VecDeque::new(),
             last_time: None,
             row_in_segment: 0,
@@ -134,6 +145,7 @@ impl Assembler {
     pub(super) fn seam(&mut self) {
         self.settle_pending();
         self.flush();
+        self.tail.clear();
         self.last_time = None;
         self.last_step = None;
         self.row_in_segment = 0;
@@ -161,7 +173,7 @@ impl Assembler {
     }
 
     /// True if a row at `time` would follow on from the last one.
-    pub(super) fn follows_on(&self, time: Option<f64>) -> bool {
+    fn follows_on(&self, time: Option<f64>) -> bool {
         match (time, self.last_time, self.typical) {
             (Some(time), Some(last), Some(typical)) => {
                 let dt = time + self.wrapped - last;
@@ -215,7 +227,7 @@ impl Assembler {
 
     /// The fast road: time rises evenly enough and nothing waits. False if it is not so.
     fn push_whole(&mut self, rows: &Rows, from: usize, to: usize) -> bool {
-        if !self.pending.is_empty() || self.quantised.is_some() || self.wrapped > 0.0 {
+        if !self.pending.is_empty() || self.coarse.is_some() || self.wrapped > 0.0 {
             return false;
         }
         let slice = |place: usize| rows.columns.get(place).and_then(|c| c.get(from..to));
@@ -314,8 +326,8 @@ impl Assembler {
             sample.time += MIDNIGHT;
             self.wrapped += MIDNIGHT;
         }
-        if let Some(interval) = self.quantised {
-            self.spread(sample, last, interval);
+        if let Some(coarse) = self.coarse {
+            self.spread(sample, last, coarse);
             return;
         }
         if sample.time > last {
@@ -339,22 +351,42 @@ impl Assembler {
     }
 
     /// A sample among coarse stamps: one interval after the last, drawn to its stamp.
-    fn spread(&mut self, mut sample: Sample, last: f64, interval: f64) {
-        let expected = last + interval;
+    fn spread(&mut self, mut sample: Sample, last: f64, coarse: Coarse) {
+        let expected = last + coarse.interval;
         let off = sample.time - expected;
-        if off.abs() > GAP_INTERVALS * interval {
+        if off.abs() > GAP_INTERVALS * coarse.interval + coarse.stamp {
             self.seam();
         } else {
-            sample.time = expected + PULL * off;
+            let most = MOST_PULL * coarse.interval;
+            sample.time = expected + (PULL * (off + 0.5 * coarse.stamp)).clamp(-most, most);
         }
         self.accept(sample);
     }
 
+    /// Travels of the last rows.
+    fn recent(&self) -> Vec<f64> {
+        let now = self.current.travel.as_slice();
+        let mut recent = if now.len() < RECENT {
+            self.tail.clone()
+        } else {
+            Vec::new()
+        };
+        recent.extend_from_slice(
+            now.get(now.len().saturating_sub(RECENT)..)
+                .unwrap_or_default(),
+        );
+        recent
+    }
+
+    /// True if a row would go on from the last one in time and travel.
+    pub(super) fn goes_on(&self, time: Option<f64>, travel: Option<f64>) -> bool {
+        let few = self.row_in_segment < FEW_ROWS;
+        self.follows_on(time) && (few || travel.is_some_and(|x| !self.jumps(x)))
+    }
+
     /// True if travel is not where the last steps lead.
     fn jumps(&self, travel: f64) -> bool {
-        let tail = self.current.travel.as_slice();
-        let last = tail.len().saturating_sub(32);
-        let recent = tail.get(last..).unwrap_or_default();
+        let recent = self.recent();
         let most = recent
             .windows(2)
             .map(|w| match w {
@@ -416,6 +448,7 @@ impl Assembler {
     /// Moves what is collected into the queue.
     pub(super) fn flush(&mut self) {
         if !self.current.is_empty() {
+            self.tail = self.recent();
             self.ready.push_back(std::mem::take(&mut self.current));
         }
     }

@@ -1,24 +1,25 @@
-//! Clock time: `10:23:45.123`, with or without a date before it.
+//! Clock time: `10:23:45.123`, with or without a date before it, of 24 hours or of 12 with
+//! AM and PM; `23:45.123` is minutes and seconds.
 
 /// Seconds since midnight (with a date: since 1970 without leap seconds) at the start of
-/// `bytes`, and the length read. The fraction may use either mark.
-pub(super) fn leading(bytes: &[u8]) -> Option<(f64, usize)> {
+/// `bytes`, and the length read. A comma is a fraction's mark unless it delimits cells.
+pub(super) fn leading(bytes: &[u8], comma_delimits: bool) -> Option<(f64, usize)> {
     if let Some((day, used)) = date(bytes) {
         let rest = bytes.get(used..)?;
         let gap = match rest.first()? {
             b'T' | b't' | b' ' => 1,
             _ => return None,
         };
-        let (seconds, length) = time_of_day(rest.get(gap..)?)?;
+        let (seconds, length) = time_of_day(rest.get(gap..)?, comma_delimits)?;
         return Some((day as f64 * 86_400.0 + seconds, used + gap + length));
     }
-    time_of_day(bytes)
+    time_of_day(bytes, comma_delimits)
 }
 
 /// The same for a whole cell.
 pub(super) fn cell(text: &str) -> Option<f64> {
     let text = text.trim();
-    let (seconds, used) = leading(text.as_bytes())?;
+    let (seconds, used) = leading(text.as_bytes(), false)?;
     let rest = text.get(used..)?;
     (rest.is_empty() || is_zone(rest)).then_some(seconds)
 }
@@ -47,7 +48,8 @@ fn digits(bytes: &[u8], most: usize) -> Option<(u64, usize)> {
     (length > 0).then_some((value, length))
 }
 
-fn time_of_day(bytes: &[u8]) -> Option<(f64, usize)> {
+fn time_of_day(bytes: &[u8], comma_delimits: bool) -> Option<(f64, usize)> {
+    let is_mark = |b: u8| b == b'.' || b == b',' && !comma_delimits;
     let (hours, mut at) = digits(bytes, 3)?;
     if bytes.get(at) != Some(&b':') {
         return None;
@@ -59,6 +61,13 @@ fn time_of_day(bytes: &[u8]) -> Option<(f64, usize)> {
     if minutes > 59 {
         return None;
     }
+    if bytes.get(at).is_some_and(|b| is_mark(*b))
+        && let Some((part, length)) = digits(bytes.get(at + 1..)?, 9)
+    {
+        // Of hours and minutes nobody writes a fraction: these are minutes and seconds.
+        let fraction = part as f64 / 10_f64.powi(i32::try_from(length).ok()?);
+        return Some((seconds / 60.0 + fraction, at + 1 + length));
+    }
     if bytes.get(at) == Some(&b':') {
         at += 1;
         let (whole, length) = digits(bytes.get(at..)?, 2)?;
@@ -68,14 +77,38 @@ fn time_of_day(bytes: &[u8]) -> Option<(f64, usize)> {
         at += length;
         seconds += whole as f64;
         // A colon before milliseconds is a spreadsheet habit.
-        if matches!(bytes.get(at), Some(b'.' | b',' | b':'))
+        if bytes.get(at).is_some_and(|b| is_mark(*b) || *b == b':')
             && let Some((part, length)) = digits(bytes.get(at + 1..)?, 9)
         {
             at += 1 + length;
             seconds += part as f64 / 10_f64.powi(i32::try_from(length).ok()?);
         }
     }
+    if let Some((afternoon, length)) = half_of_day(bytes.get(at..).unwrap_or_default())
+        && (1..=12).contains(&hours)
+    {
+        let noon = if afternoon { 12.0 } else { 0.0 };
+        seconds += (noon + (hours % 12) as f64 - hours as f64) * 3600.0;
+        at += length;
+    }
     Some((seconds, at))
+}
+
+/// `AM`, `p.m.` and the like: true for the afternoon, and the length with the blank before.
+fn half_of_day(bytes: &[u8]) -> Option<(bool, usize)> {
+    let blank = usize::from(bytes.first() == Some(&b' '));
+    let word = bytes.get(blank..)?;
+    let afternoon = match word.first()?.to_ascii_lowercase() {
+        b'a' => false,
+        b'p' => true,
+        _ => return None,
+    };
+    let dot = usize::from(word.get(1) == Some(&b'.'));
+    if !word.get(1 + dot)?.eq_ignore_ascii_case(&b'm') {
+        return None;
+    }
+    let end = usize::from(dot == 1 && word.get(3) == Some(&b'.'));
+    Some((afternoon, blank + 2 + dot + end))
 }
 
 /// Days since 1970-01-01 of `2026-11-25`, `2026/11/25`, `25.11.2026`, `11/25/2026`. Which
@@ -140,5 +173,10 @@ mod tests {
         assert_eq!(cell("00:00:01.25"), Some(1.25));
         assert_eq!(cell("12.5"), None);
         assert_eq!(cell("1:99:00"), None);
+        assert_eq!(cell("02:05.5"), Some(125.5));
+        assert_eq!(cell("1:00:00.5 PM"), Some(46_800.5));
+        assert_eq!(cell("12:00:01 a.m."), Some(1.0));
+        assert_eq!(cell("12:30pm"), Some(45_000.0));
+        assert_eq!(cell("13:00 PM"), None);
     }
 }

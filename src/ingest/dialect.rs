@@ -1,6 +1,7 @@
 //! Delimiter and decimal mark, chosen by which reading makes most cells numbers.
 
 use super::{clock, number};
+use crate::units::Unit;
 
 /// What separates columns.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -58,11 +59,21 @@ const GROUPED_WORTH: f64 = 0.6;
 
 impl Dialect {
     /// The cells of a line. Quotes around a cell are taken off, doubled quotes inside made
-    /// single; a quote that never closes takes the rest of the line.
+    /// single; a quote that never closes takes the rest of the line. A line that is one
+    /// quoted cell with delimiters in it was quoted as a whole.
     pub(super) fn split(self, line: &str) -> Vec<String> {
         match self.delimiter {
             Delimiter::Blanks => split_blanks(line),
-            Delimiter::Mark(mark) => split_mark(line, char::from(mark)),
+            Delimiter::Mark(mark) => {
+                let mark = char::from(mark);
+                let cells = split_mark(line, mark);
+                match cells.as_slice() {
+                    [whole] if whole.contains(mark) && whole.len() < line.len() => {
+                        split_mark(whole, mark)
+                    }
+                    _ => cells,
+                }
+            }
         }
     }
 
@@ -149,9 +160,12 @@ pub(super) fn sniff(lines: &[&str], delimiter: Option<Delimiter>, decimal: Optio
     best.1
 }
 
-/// True for a cell that holds a number or a clock time.
+/// True for a cell that holds a number, with or without a unit after it, or a clock time.
 pub(super) fn holds_number(dialect: Dialect, cell: &str) -> bool {
-    dialect.number(cell).is_some() || clock::cell(cell).is_some()
+    dialect.number(cell).is_some()
+        || clock::cell(cell).is_some()
+        || number::with_suffix(cell, char::from(dialect.decimal))
+            .is_some_and(|(_, unit)| Unit::any(unit).is_some())
 }
 
 /// Sum over rows of numeric cells × their share of the row, for rows of two cells or more.

@@ -79,7 +79,11 @@ pub(super) fn guess(head: &[u8], whole: bool) -> Result<Guess, Error> {
         _ => {}
     }
     let look = head.get(..LOOK).unwrap_or(head);
+    let has_nul = memchr::memchr(0, look).is_some();
     let nul = |offset: usize| {
+        if !has_nul {
+            return 0.0;
+        }
         look.iter()
             .skip(offset)
             .step_by(2)

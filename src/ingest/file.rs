@@ -1,5 +1,6 @@
 //! One file being read: understood from its first block, then block by block.
 
+use std::borrow::Cow;
 use std::path::Path;
 
 use super::assemble::{Assembler, Places};
@@ -44,6 +45,8 @@ pub(super) struct File {
     pub(super) assembler: Assembler,
     pub(super) base: TimeBase,
     options: IntakeOptions,
+    /// The header as it stands in the file, which may be several lines.
+    header_lines: Vec<String>,
     waiting: Option<Vec<u8>>,
     /// Lines before the text at hand.
     lines: u64,
@@ -71,11 +74,15 @@ impl File {
         let line_end = source.line_end();
         let block = source.next_block()?.unwrap_or_default();
         let head = first_lines(&block, line_end, LOOK_LINES, LOOK_BYTES);
+        source.check_lines(head)?;
         let text = String::from_utf8_lossy(head).into_owned();
         let lines: Vec<&str> = text
             .split(char::from(line_end))
             .map(|l| l.trim_end_matches(['\r', '\n']))
             .collect();
+        let as_written = lines;
+        let lines = text::join_quoted(&as_written);
+        let lines: Vec<&str> = lines.iter().map(AsRef::as_ref).collect();
         let options = &reading.options;
         if let Some(card) = &reading.card {
             // Looked at without the card's help, so that a departure shows.
@@ -85,6 +92,12 @@ impl File {
             )?;
         }
         let plan = Plan::make(&lines, options, &source.path)?;
+        let header_lines = plan.table.header.map_or_else(Vec::new, |header| {
+            let before = lines.get(..header).unwrap_or_default();
+            let joined = before.iter().rev().take_while(|l| l.is_empty()).count();
+            let of_header = as_written.get(header - joined..=header).unwrap_or_default();
+            of_header.iter().map(|l| (*l).to_owned()).collect()
+        });
         let skip = offset_of_line(&block, line_end, plan.table.data);
         let lines_before = plan.table.data as u64;
         let waiting = block.get(skip..).map(<[u8]>::to_vec);
@@ -93,6 +106,7 @@ impl File {
             source,
             assembler: Assembler::new(Places::default(), None, false),
             shape,
+            header_lines,
             places: places.iter().map(|p| Places::of(p)).collect(),
             plan,
             base: TimeBase::default(),
@@ -134,7 +148,8 @@ impl File {
         let head = self.waiting.as_deref().unwrap_or_default();
         let head = first_lines(head, line_end, LOOK_ROWS, LOOK_DATA);
         let parsed = rows::parse(head, &self.shape);
-        if let (Some(first), Some(places)) = (parsed.first(), self.places.first()) {
+        let first = parsed.first().map(|piece| self.whole_rows(piece, head));
+        if let (Some(first), Some(places)) = (&first, self.places.first()) {
             // A table of velocities that swing to and fro is a record over time.
             let velocity = first
                 .columns
@@ -152,7 +167,10 @@ impl File {
                 .unwrap_or_default();
             let text = String::from_utf8_lossy(bytes);
             let cells = self.plan.dialect.split(text.trim());
-            !odd.blank && is_label(&cells) && !text.starts_with(['#', '%', '*', '/'])
+            !odd.blank
+                && is_label(&cells)
+                && !text.starts_with(['#', '%', '*', '/'])
+                && self.patient(&cells).1.is_some()
         });
         let (shape, places) = self.plan.shape(line_end);
         self.shape = shape;
@@ -182,8 +200,51 @@ impl File {
             (None, None, None) => (Some(ASSUMED_INTERVAL), true),
         };
         self.assembler = Assembler::new(first, interval, assumed);
-        self.assembler.quantised = self.base.quantised;
+        self.assembler.coarse = self.base.coarse;
         self.assembler.expect_interval(self.base.typical);
+    }
+
+    /// A piece's rows with those among them that only the patient road can read.
+    fn whole_rows<'a>(&self, piece: &'a Rows, block: &[u8]) -> Cow<'a, Rows> {
+        if piece.odd.iter().all(|odd| odd.blank) {
+            return Cow::Borrowed(piece);
+        }
+        let mut all = Rows {
+            columns: vec![Vec::new(); piece.columns.len()],
+            ..Rows::default()
+        };
+        let mut from = 0;
+        for odd in &piece.odd {
+            all.append(piece, from, odd.rows_before as usize);
+            from = odd.rows_before as usize;
+            let line = block.get(odd.from as usize..odd.to as usize);
+            let text = String::from_utf8_lossy(line.unwrap_or_default());
+            let cells = self.plan.dialect.split(text.trim_end());
+            let (row, bad, _) = self.patient(&cells);
+            if bad.is_none() && !odd.blank {
+                all.append(&row, 0, 1);
+            }
+        }
+        all.append(piece, from, piece.len());
+        Cow::Owned(all)
+    }
+
+    /// Reads the cells of one line with care: the row, the first needed field that holds no
+    /// number, and how many do.
+    fn patient(&self, cells: &[String]) -> (Rows, Option<usize>, usize) {
+        let mut row = Rows::default();
+        let mut numbers = 0;
+        let mut bad = None;
+        for slot in &self.shape.slots {
+            let cell = cells.get(slot.field).map_or("", String::as_str);
+            let value = slot.patient(cell, self.shape.decimal);
+            numbers += usize::from(value.is_some());
+            if value.is_none() && slot.needed && bad.is_none() {
+                bad = Some(slot.field);
+            }
+            row.columns.push(vec![value.unwrap_or(f64::NAN)]);
+        }
+        (row, bad, numbers)
     }
 
     /// The next block's rows, with the block; `None` at the end.
@@ -304,14 +365,19 @@ impl File {
                 .and_then(|p| rows.columns.get(p))
                 .and_then(|c| c.get(from))
                 .copied();
+            let paced = self.label.as_deref().is_some_and(names_a_pace);
             let named = self.label.is_some() || self.again;
             let blank_counts = self.blank && !self.plan.table.double_spaced;
-            let seam = named || blank_counts && !self.assembler.follows_on(time);
+            // A page break or a remark within a run: time and travel go on as before.
+            let travel = rows.columns.get(self.assembler.places.travel);
+            let travel = travel.and_then(|c| c.get(from)).copied();
+            let goes_on = self.assembler.goes_on(time, travel);
+            let seam = paced || (named || blank_counts) && !goes_on;
             if seam && self.assembler.has_rows() {
                 self.breaks += 1;
                 self.assembler.seam();
             }
-            if let Some(label) = self.label.take() {
+            if let Some(label) = self.label.take().filter(|_| seam) {
                 self.assembler.name_segment(Some(label));
             }
             self.blank = false;
@@ -333,18 +399,7 @@ impl File {
         let text = text.trim_end_matches(['\r', '\n', '\u{1a}']);
         let dialect = self.plan.dialect;
         let cells = dialect.split(text);
-        let mut row = Rows::default();
-        let mut numbers = 0;
-        let mut bad = None;
-        for slot in &self.shape.slots {
-            let cell = cells.get(slot.field).map_or("", String::as_str);
-            let value = slot.patient(cell, self.shape.decimal);
-            numbers += usize::from(value.is_some());
-            if value.is_none() && slot.needed && bad.is_none() {
-                bad = Some(slot.field);
-            }
-            row.columns.push(vec![value.unwrap_or(f64::NAN)]);
-        }
+        let (row, bad, numbers) = self.patient(&cells);
         let Some(unread) = bad else {
             self.push(&row, 0, 1);
             return false;
@@ -366,7 +421,8 @@ impl File {
             .iter()
             .map(|c| fold(&c.written))
             .collect();
-        if written == known {
+        let of_header = |line: &String| !line.trim().is_empty() && line.trim() == text.trim();
+        if written == known || self.header_lines.iter().any(of_header) {
             self.again = true;
             return false;
         }
@@ -380,7 +436,7 @@ impl File {
             let label = label_of(text);
             // A comment within a run is no new segment unless it names a speed or a step.
             let comment = text.trim_start().starts_with(['#', '%', '*', '/']);
-            if !label.is_empty() && (!comment || super::loops::speed_in(&label).is_some()) {
+            if !label.is_empty() && (!comment || names_a_pace(&label)) {
                 self.label = Some(label);
             }
         }
@@ -473,6 +529,11 @@ impl File {
         self.labelled
             || !header.is_empty() && memchr::memmem::find(part, header.as_bytes()).is_some()
     }
+}
+
+/// True if a label gives a speed or a stroke frequency.
+fn names_a_pace(label: &str) -> bool {
+    super::loops::speed_in(label).is_some()
 }
 
 /// True if velocity goes to and fro as in a record over time.

@@ -22,6 +22,9 @@ pub(super) const ROLES: [Role; 8] = [
 /// A fit from which a name counts as a role's.
 pub(super) const NAMED: f64 = 0.25;
 
+/// A header names at least two roles.
+const HEADER_WORTH: f64 = 2.0;
+
 /// Lines after a header in which its first row of numbers must come: units, a rule of
 /// dashes, a blank line.
 const ROWS_UNDER_HEADER: usize = 4;
@@ -54,7 +57,7 @@ fn count(dialect: Dialect, cells: &[String]) -> (usize, usize) {
 
 /// Finds the table in the first lines; `None` if no row of numbers is there.
 pub(super) fn find(lines: &[&str], dialect: Dialect) -> Option<Table> {
-    let rows: Vec<Vec<String>> = lines.iter().map(|line| dialect.split(line)).collect();
+    let mut rows: Vec<Vec<String>> = lines.iter().map(|line| dialect.split(line)).collect();
     let numeric: Vec<bool> = rows
         .iter()
         .map(|cells| {
@@ -62,11 +65,27 @@ pub(super) fn find(lines: &[&str], dialect: Dialect) -> Option<Table> {
             numbers >= 2 && 2 * numbers >= filled || numbers == 1 && filled == 1
         })
         .collect();
+    for (i, line) in lines.iter().enumerate() {
+        let under = (i + 1..=i + ROWS_UNDER_HEADER).find(|k| numeric.get(*k) == Some(&true));
+        let width = under.and_then(|k| rows.get(k)).map_or(0, Vec::len);
+        if let Some(cells) = rows.get_mut(i)
+            && numeric.get(i) == Some(&false)
+            && let Some(names) = blanks_between(line, cells.len(), width)
+            && header_worth(&names) >= HEADER_WORTH
+        {
+            *cells = names;
+        }
+    }
     let header = find_header(&rows, &numeric);
     let (header, first) = match header {
         Some(header) => {
-            let data = (header + 1..rows.len()).find(|i| numeric.get(*i) == Some(&true))?;
-            (Some(header), data)
+            let mut data = (header + 1..rows.len()).filter(|i| numeric.get(*i) == Some(&true));
+            let first = data.next()?;
+            let numbered = rows.get(first).is_some_and(|cells| numbers_columns(cells));
+            (
+                Some(header),
+                data.next().filter(|_| numbered).unwrap_or(first),
+            )
         }
         None => (None, longest_run(&rows, &numeric)?),
     };
@@ -98,6 +117,55 @@ pub(super) fn find(lines: &[&str], dialect: Dialect) -> Option<Table> {
     Some(table)
 }
 
+/// Names of a header whose columns blanks keep apart though names hold blanks too, such as
+/// `Time (s)   Travel (mm)`; `None` unless that gives exactly as many as the rows have. Two
+/// blanks or a tab are then the gap, or a unit in brackets ends a name.
+fn blanks_between(line: &str, cells: usize, width: usize) -> Option<Vec<String>> {
+    if width < 2 || cells == width || cells > 1 && line.contains([',', ';', '|']) {
+        return None;
+    }
+    let gaps: Vec<String> = line
+        .trim()
+        .split('\t')
+        .flat_map(|part| part.split("  "))
+        .map(|name| name.trim().to_owned())
+        .filter(|name| !name.is_empty())
+        .collect();
+    if gaps.len() == width {
+        return Some(gaps);
+    }
+    let mut names: Vec<String> = Vec::new();
+    let mut whole = true;
+    for word in line.split_whitespace() {
+        match names.last_mut() {
+            Some(name) if !whole || word.starts_with(['(', '[', '{']) => {
+                name.push(' ');
+                name.push_str(word);
+            }
+            _ => names.push(word.to_owned()),
+        }
+        let open = |name: &String| {
+            let count = |signs: [char; 3]| name.chars().filter(|c| signs.contains(c)).count();
+            count(['(', '[', '{']) > count([')', ']', '}'])
+        };
+        whole = !names.last().is_some_and(open);
+    }
+    (names.len() == width).then_some(names)
+}
+
+/// True for a row under the header that only counts the columns: `1, 2, 3`.
+fn numbers_columns(cells: &[String]) -> bool {
+    /// Two columns might well begin with `1, 2`.
+    const FEWEST: usize = 3;
+    let counts_from = |first: usize| {
+        let mut at = first..;
+        cells
+            .iter()
+            .all(|c| at.next().is_some_and(|n| c.trim() == n.to_string()))
+    };
+    cells.len() >= FEWEST && (counts_from(0) || counts_from(1))
+}
+
 /// The line before the data that names most roles; a later one on a tie, since a preamble
 /// may use the same words.
 fn find_header(rows: &[Vec<String>], numeric: &[bool]) -> Option<usize> {
@@ -113,7 +181,7 @@ fn find_header(rows: &[Vec<String>], numeric: &[bool]) -> Option<usize> {
             continue;
         }
         let score = header_worth(cells);
-        if score >= 2.0 && score > best.0 + 1e-9 {
+        if score >= HEADER_WORTH && score > best.0 + 1e-9 {
             best = (score, Some(i));
         }
     }

@@ -24,15 +24,32 @@ const ONLY_FAHRENHEIT: (f64, f64) = (55.0, 104.0);
 /// A bare temperature that starts in here can only be K.
 const ONLY_KELVIN: (f64, f64) = (263.0, 320.0);
 
+/// Sample intervals of logs of dynos, s: none samples faster than a million times a second,
+/// and strokes cannot be seen with less than two samples a second.
+const FASTEST: f64 = 1e-6;
+const SLOWEST: f64 = 0.5;
+
+/// Days since the end of 1899, as spreadsheets write dates: of 1954 to 2119.
+const SERIAL_DAYS: (f64, f64) = (20_000.0, 80_000.0);
+
 /// What the time column turned out to be.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub(super) struct TimeBase {
     /// Median of the rising intervals, s.
     pub(super) typical: Option<f64>,
-    /// Mean interval, where stamps repeat because they have few digits.
-    pub(super) quantised: Option<f64>,
+    /// Where stamps repeat because they have few digits.
+    pub(super) coarse: Option<Coarse>,
     /// Interval from travel and velocity, where there is no time.
     pub(super) by_velocity: Option<f64>,
+}
+
+/// Stamps too coarse for the samples.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Coarse {
+    /// Mean interval of the samples, s.
+    pub(super) interval: f64,
+    /// Usual step from one stamp to the next, s.
+    pub(super) stamp: f64,
 }
 
 /// Columns of the first rows, SI under the plan as it stands.
@@ -102,8 +119,10 @@ fn time_base(plan: &mut Plan, first: &First<'_>, has_rate: bool) -> TimeBase {
     steps.sort_by(f64::total_cmp);
     base.typical = steps.get(steps.len() / 2).copied();
     if 5 * repeats > time.len() {
-        base.quantised = quantised_interval(time);
-        if let Some(interval) = base.quantised {
+        base.coarse = quantised_interval(time)
+            .zip(base.typical)
+            .map(|(interval, stamp)| Coarse { interval, stamp });
+        if let Some(Coarse { interval, .. }) = base.coarse {
             base.typical = Some(interval);
             plan.notices.push(
                 Notice::warning(
@@ -119,9 +138,33 @@ fn time_base(plan: &mut Plan, first: &First<'_>, has_rate: bool) -> TimeBase {
     if let (Some(typical), false) = (base.typical, has_rate) {
         let scale = time_unit(plan, first, typical);
         base.typical = Some(typical * scale);
-        base.quantised = base.quantised.map(|q| q * scale);
+        base.coarse = base.coarse.map(|coarse| Coarse {
+            interval: coarse.interval * scale,
+            stamp: coarse.stamp * scale,
+        });
+        say_odd_interval(plan, typical * scale);
     }
     base
+}
+
+/// Says so if no dyno samples that fast or slowly: the unit of time is then another.
+fn say_odd_interval(plan: &mut Plan, interval: f64) {
+    let counted = |c: &Planned| c.unit.quantity == Quantity::Count;
+    let Some(column) = plan.column(Role::Time).filter(|c| !counted(c)) else {
+        return;
+    };
+    if (FASTEST..=SLOWEST).contains(&interval) {
+        return;
+    }
+    let notice = Notice::warning(
+        "sample-interval-odd",
+        format!(
+            "with time (column \"{}\") in {}, samples are {interval:.3e} s apart, which no dyno's log is",
+            column.column, column.unit
+        ),
+    )
+    .help("say the unit of time with --unit time=UNIT, such as time=ms, or the rate with --rate HZ");
+    plan.notices.push(notice);
 }
 
 /// Mean interval of stamps that repeat, over the rising stretch from the first row.
@@ -169,9 +212,13 @@ fn time_unit(plan: &mut Plan, first: &First<'_>, typical: f64) -> f64 {
     } else {
         // Sample intervals of half a second and more cannot hold a stroke; of a dyno's
         // machines none samples slower than 5 a second or moves slower than 0.02 Hz.
-        let fits = |scale: f64| (1e-6..=0.2).contains(&(typical * scale));
+        let fits = |scale: f64| (FASTEST..=0.2).contains(&(typical * scale));
+        let first_stamp = first.time().first().copied().unwrap_or(0.0);
+        let dated = (SERIAL_DAYS.0..SERIAL_DAYS.1).contains(&first_stamp);
         let fitting: Vec<Unit> = candidates
             .iter()
+            .copied()
+            .chain(dated.then_some("d"))
             .filter_map(|s| Unit::named(Quantity::Time, s))
             .filter(|u| fits(u.scale))
             .collect();

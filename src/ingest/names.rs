@@ -61,7 +61,9 @@ impl ColumnName {
     /// Takes a header cell apart: `Force (N)`, `force [N]`, `force_N`, `force/N`,
     /// `force, N`, `force N`, `N` alone.
     pub(super) fn parse(cell: &str) -> Self {
-        let written = cell.trim().trim_matches('"').trim().to_owned();
+        let quoteless = cell.trim().trim_matches(['"', '\'']).trim();
+        // A line break within a quoted cell.
+        let written = quoteless.replace(char::is_control, " ");
         let shown = written.trim_start_matches(['#', '%', '/', '*']).trim();
         let (name, unit) = split_unit(shown);
         Self {
@@ -85,9 +87,9 @@ impl ColumnName {
             Unit::named(quantity, text).is_some()
                 || role == Role::Time && Unit::named(Quantity::Count, text).is_some()
         });
-        // A unit we know that belongs to something else rules the role out.
-        if unit_fits == Some(false) && self.unit.as_deref().is_some_and(|t| Unit::any(t).is_some())
-        {
+        // A unit that belongs to something else rules the role out.
+        let other = |text: &str| Unit::any(text).is_some() || OTHER_UNITS.contains(&text);
+        if unit_fits == Some(false) && self.unit.as_deref().is_some_and(other) {
             return 0.0;
         }
         if role == Role::Pressure && (folded.contains("druckstufe") || folded.contains("zugstufe"))
@@ -124,6 +126,14 @@ impl ColumnName {
         score
     }
 }
+
+/// Units of what no role holds: turning speed, frequency, voltage, current, acceleration,
+/// power. A crank's speed is not the damper's velocity, a bridge voltage no force.
+const OTHER_UNITS: &[&str] = &[
+    "rpm", "RPM", "1/min", "min-1", "U/min", "rev/min", "r/min", "Hz", "kHz", "1/s", "deg/s",
+    "°/s", "rad/s", "V", "mV", "mV/V", "A", "mA", "m/s2", "m/s²", "m/s^2", "mm/s²", "mm/s2", "W",
+    "kW", "J",
+];
 
 fn speaks_of(folded: &str, list: &[&str]) -> bool {
     let parts = words(folded);
@@ -231,7 +241,7 @@ fn split_unit(text: &str) -> (String, Option<String>) {
 fn stands_alone(text: &str) -> bool {
     const ALSO_WORDS: &[&str] = &[
         "-", "#", "sample", "samples", "points", "point", "count", "counts", "turn", "turns",
-        "foot", "at", "t", "of", "pond", "g", "oc",
+        "foot", "at", "t", "of", "pond", "g", "oc", "d",
     ];
     !(ALSO_WORDS.contains(&text)) && Unit::any(text).is_some()
 }

@@ -6,7 +6,7 @@ use super::groups::{self, Group, Shape};
 use super::header::{self, Table};
 use super::names::{ColumnName, fold};
 use super::rows::{RowShape, Slot};
-use super::{clock, names};
+use super::{clock, names, number};
 use crate::notice::{Error, Fault, Notice, Place};
 use crate::recording::{Channel, Layout, Polarity, Role, StatedSigns};
 use crate::units::{Quantity, Unit};
@@ -60,6 +60,9 @@ impl Plan {
         else {
             return Err(no_numbers(lines, path));
         };
+        if let Some(line) = commas_twice(lines, &table, dialect) {
+            return Err(comma_for_both(lines, line, path));
+        }
         let first: Vec<String> = lines
             .get(table.data)
             .map(|l| dialect.split(l))
@@ -171,6 +174,10 @@ impl Plan {
             (Quantity::Count.si(), "header".to_owned())
         } else if let Some((_, unit)) = in_preamble {
             (*unit, "preamble".to_owned())
+        } else if let Some(unit) = number::with_suffix(cell, char::from(self.dialect.decimal))
+            .and_then(|(_, text)| Unit::named(quantity, text))
+        {
+            (unit, "cells".to_owned())
         } else {
             assumed = role != Role::Step;
             let unit = header::usual_unit(role, us);
@@ -282,6 +289,8 @@ impl Plan {
                 field: c.field,
                 scale: c.unit.scale * c.turn,
                 offset: c.unit.offset * c.turn,
+                unit: c.unit,
+                turn: c.turn,
                 needed: series
                     && match c.role {
                         Role::Time | Role::Displacement | Role::Force => true,
@@ -323,6 +332,53 @@ impl Plan {
 fn sample<'a>(lines: &[&'a str]) -> Vec<&'a str> {
     let every = lines.len().div_ceil(FIRST_LINES).max(1);
     lines.iter().step_by(every).copied().collect()
+}
+
+/// Rows looked at for decimal commas between cells that commas separate, and the fewest.
+const ROWS_LOOKED_AT: usize = 50;
+const ROWS_NEEDED: usize = 3;
+
+/// The first of rows of whole numbers, twice as many as the header has names: commas both
+/// separate the columns and stand for the decimal mark.
+fn commas_twice(lines: &[&str], table: &Table, dialect: Dialect) -> Option<usize> {
+    table.header?;
+    if dialect.delimiter != Delimiter::Mark(b',') {
+        return None;
+    }
+    let names = table.columns.iter().rposition(|c| !c.written.is_empty())? + 1;
+    let rows: Vec<&&str> = lines
+        .get(table.data..)?
+        .iter()
+        .filter(|l| !l.trim().is_empty())
+        .take(ROWS_LOOKED_AT)
+        .collect();
+    let doubled = |line: &str| {
+        let cells = dialect.split(line);
+        let digits = |c: &str| !c.is_empty() && c.bytes().all(|b| b.is_ascii_digit());
+        cells.len() == 2 * names
+            && cells.chunks(2).all(|pair| match pair {
+                [whole, part] => {
+                    digits(whole.trim().trim_start_matches(['-', '+'])) && digits(part.trim())
+                }
+                _ => false,
+            })
+    };
+    let all = names >= 2 && rows.len() >= ROWS_NEEDED && rows.iter().all(|l| doubled(l));
+    all.then_some(table.data)
+}
+
+fn comma_for_both(lines: &[&str], line: usize, path: &str) -> Error {
+    Error::input(
+        "comma-for-both",
+        "commas stand both between the columns and for the decimal mark, so that the numbers cannot be told apart",
+    )
+    .at(Place {
+        path: Some(path.to_owned()),
+        line: Some(line as u64 + 1),
+        text: lines.get(line).map(|l| l.chars().take(400).collect()),
+        ..Place::default()
+    })
+    .help("export again with semicolons or tabs between the columns, or with decimal points")
 }
 
 /// The plain word for a role, as the options spell it.

@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::dialect::Delimiter;
 use super::{clock, number};
+use crate::units::Unit;
 
 /// Bytes one task takes at a time. Fixed, so that the pieces do not depend on the machine.
 const PIECE: usize = 256 << 10;
@@ -15,6 +16,10 @@ pub(super) struct Slot {
     pub(super) field: usize,
     pub(super) scale: f64,
     pub(super) offset: f64,
+    /// The unit of its cells; one may give its own after the number.
+    pub(super) unit: Unit,
+    /// Sign by which the column is turned round.
+    pub(super) turn: f64,
     /// A row without it is of no use.
     pub(super) needed: bool,
     /// Written as clock time.
@@ -23,21 +28,30 @@ pub(super) struct Slot {
 
 impl Slot {
     #[inline]
-    fn read(&self, bytes: &[u8], decimal: u8) -> Option<(f64, usize)> {
+    fn read(&self, bytes: &[u8], shape: &RowShape) -> Option<(f64, usize)> {
         let (number, used) = if self.clock {
-            clock::leading(bytes)?
+            clock::leading(bytes, shape.delimiter == Delimiter::Mark(b','))?
         } else {
-            number::leading(bytes, decimal)?
+            number::leading(bytes, shape.decimal)?
         };
         Some((number * self.scale + self.offset, used))
     }
 
     /// The patient road: a cell of a line that was split with care.
     pub(super) fn patient(&self, cell: &str, decimal: u8) -> Option<f64> {
+        let decimal = char::from(decimal);
         let number = if self.clock {
             clock::cell(cell)?
+        } else if let Some(number) = number::cell(cell, decimal) {
+            number
         } else {
-            number::cell(cell, char::from(decimal))?
+            let (number, unit) = number::with_suffix(cell, decimal)?;
+            let unit = if unit == self.unit.symbol {
+                self.unit
+            } else {
+                Unit::named(self.unit.quantity, unit)?
+            };
+            return Some(unit.to_si(number) * self.turn);
         };
         Some(number * self.scale + self.offset)
     }
@@ -80,6 +94,13 @@ pub(super) struct Odd {
 impl Rows {
     pub(super) fn len(&self) -> usize {
         self.columns.first().map_or(0, Vec::len)
+    }
+
+    /// Adds rows `from..to` of another piece with the same columns.
+    pub(super) fn append(&mut self, piece: &Self, from: usize, to: usize) {
+        for (into, column) in self.columns.iter_mut().zip(&piece.columns) {
+            into.extend_from_slice(column.get(from..to).unwrap_or_default());
+        }
     }
 
     fn note_odd(&mut self, line: &[u8], from: usize) {
@@ -196,7 +217,7 @@ fn marked_row(text: &[u8], shape: &RowShape, mark: u8, values: &mut [f64]) -> Op
         if quoted {
             at += 1;
         }
-        match slot.read(text.get(at..)?, shape.decimal) {
+        match slot.read(text.get(at..)?, shape) {
             Some((number, used)) => {
                 *value = number;
                 at += used;
@@ -263,7 +284,7 @@ fn blank_row(text: &[u8], shape: &RowShape, values: &mut [f64]) -> Option<usize>
         };
         if field == slot.field {
             let (slot, value) = slots.next()?;
-            let (number, used) = slot.read(text.get(at..)?, shape.decimal)?;
+            let (number, used) = slot.read(text.get(at..)?, shape)?;
             *value = number;
             at += used;
             if !is_blank(text.get(at)) && !ends(text.get(at)) {

@@ -18,7 +18,7 @@ use crate::notice::{Error, Notice};
 pub(super) const BLOCK: usize = 4 << 20;
 
 /// The longest line taken as one. 10 000 columns of 20 characters are 200 KB.
-pub(super) const LONGEST_LINE: usize = 8 << 20;
+const LONGEST_LINE: usize = 1 << 20;
 
 /// Unpacked bytes from which the ratio to the packed ones is looked at, and the ratio that
 /// is refused. Records of a dyno pack 3 to 20 times; text that repeats without end packs a
@@ -161,9 +161,7 @@ impl TextSource {
         }
         let start = head.get(found.skip..).unwrap_or_default();
         source.carry = source.decoded(start, at_end);
-        if !source.carry.contains(&b'\n') && source.carry.contains(&b'\r') {
-            source.line_end = b'\r';
-        }
+        source.line_end = line_end_of(&source.carry);
         Ok(source)
     }
 
@@ -202,18 +200,37 @@ impl TextSource {
                 return Ok(Some(std::mem::replace(&mut self.carry, rest)));
             }
             if self.carry.len() > LONGEST_LINE {
-                return Err(Error::input(
-                    "line-too-long",
-                    format!(
-                        "a line runs on for more than {} MB; a table of numbers has shorter ones",
-                        LONGEST_LINE >> 20
-                    ),
-                )
-                .help("give the text file the dyno wrote, with one sample per line")
-                .in_file(&self.path));
+                return Err(self.line_too_long());
             }
             self.fill()?;
         }
+    }
+
+    /// Refuses lines that no table of numbers has, before anybody splits them.
+    ///
+    /// # Errors
+    /// [`crate::notice::Fault::Input`] if one is longer than [`LONGEST_LINE`].
+    pub(super) fn check_lines(&self, text: &[u8]) -> Result<(), Error> {
+        let mut from = 0;
+        for at in memchr::memchr_iter(self.line_end, text).chain([text.len()]) {
+            if at - from > LONGEST_LINE {
+                return Err(self.line_too_long());
+            }
+            from = at;
+        }
+        Ok(())
+    }
+
+    fn line_too_long(&self) -> Error {
+        Error::input(
+            "line-too-long",
+            format!(
+                "a line runs on for more than {} MB; a table of numbers has shorter ones",
+                LONGEST_LINE >> 20
+            ),
+        )
+        .help("give the text file the dyno wrote, with one sample per line")
+        .in_file(&self.path)
     }
 
     fn fill(&mut self) -> Result<(), Error> {
@@ -259,6 +276,20 @@ impl TextSource {
             .map(|tally| tally.finish())
             .unwrap_or_default()
     }
+}
+
+/// Bytes looked at for the line end.
+const LOOK: usize = 64 << 10;
+
+/// The byte that ends lines: `\r` only where hardly one stands before a `\n`. A few `\n`
+/// may then stand within quoted cells.
+fn line_end_of(text: &[u8]) -> u8 {
+    let head = text.get(..LOOK).unwrap_or(text);
+    let feeds = memchr::memchr_iter(b'\n', head).count();
+    let lone = memchr::memchr_iter(b'\r', head)
+        .filter(|at| head.get(at + 1).is_some_and(|next| *next != b'\n'))
+        .count();
+    if lone > 4 * feeds { b'\r' } else { b'\n' }
 }
 
 fn decoder(encoding: &'static Encoding) -> Decoder {

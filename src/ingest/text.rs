@@ -1,6 +1,77 @@
 //! Lines of the decoded text: counting them, naming with them, telling a torn one.
 
+use std::borrow::Cow;
+
 use super::dialect::Dialect;
+
+/// Most line breaks within one quoted cell of a header.
+const BREAKS: usize = 8;
+
+/// Lines in whose quoted cells line breaks stand (a header of several lines), joined by
+/// blanks: the text comes in the last of the lines, the others are left empty, so that
+/// lines keep their numbers. A quotation mark that opens no cell, such as an inch sign, or
+/// is not closed soon, joins nothing; nor do rows of numbers.
+pub(super) fn join_quoted<'a>(lines: &[&'a str]) -> Vec<Cow<'a, str>> {
+    let mut out: Vec<Cow<'a, str>> = lines.iter().map(|l| Cow::Borrowed(*l)).collect();
+    let mut i = 0;
+    while i < lines.len() {
+        let line = lines.get(i).copied().unwrap_or_default();
+        if !line.contains('"') || is_mostly_digits(line) || !leaves_open(line, false) {
+            i += 1;
+            continue;
+        }
+        let closed = (i + 1..lines.len().min(i + 1 + BREAKS)).find(|j| {
+            lines
+                .get(*j)
+                .is_some_and(|l| l.contains('"') && !leaves_open(l, true))
+        });
+        let Some(last) = closed else {
+            i += 1;
+            continue;
+        };
+        let joined = lines.get(i..=last).unwrap_or_default().join(" ");
+        for (at, slot) in out.iter_mut().enumerate().take(last + 1).skip(i) {
+            *slot = if at == last {
+                Cow::Owned(joined.clone())
+            } else {
+                Cow::Borrowed("")
+            };
+        }
+        i = last + 1;
+    }
+    out
+}
+
+fn is_mostly_digits(line: &str) -> bool {
+    let letters = line.chars().filter(|c| c.is_alphabetic()).count();
+    let digits = line.bytes().filter(u8::is_ascii_digit).count();
+    digits > letters
+}
+
+/// True if a quoted cell is open at the end of the line. `open` says whether one was at its
+/// beginning.
+fn leaves_open(line: &str, open: bool) -> bool {
+    let mut open = open;
+    let mut cell_is_empty = !open;
+    let mut chars = line.chars().peekable();
+    while let Some(c) = chars.next() {
+        match c {
+            '"' if open && chars.peek() == Some(&'"') => {
+                chars.next();
+            }
+            '"' if open => open = false,
+            '"' if cell_is_empty => open = true,
+            ',' | ';' | '\t' | '|' if !open => {
+                cell_is_empty = true;
+                continue;
+            }
+            ' ' => continue,
+            _ => {}
+        }
+        cell_is_empty = false;
+    }
+    open
+}
 
 /// A line of text as a label.
 pub(super) fn label_of(text: &str) -> String {
@@ -52,18 +123,23 @@ pub(super) fn offset_of_line(block: &[u8], line_end: u8, line: usize) -> usize {
     }
 }
 
+/// Rows before the last one that are looked at for how they end.
+const ROWS_BEFORE: usize = 64;
+
+/// Fewer rows than this do not show that a column is written with fixed decimals.
+const ROWS_NEEDED: usize = 8;
+
 /// Where the last row begins, if it was cut off within a number. A file still being
 /// written, or cut off, ends within a row, and its last number may lack digits: there is no
-/// line end, as many cells as in the row before, and fewer decimals in the last one.
+/// line end, as many cells as in the rows before, and fewer decimals in the last one, where
+/// all rows before have the same number of them. A writer that leaves zeros at the end off
+/// gives rows of varying decimals, of which none is called cut.
 pub(super) fn torn_row(block: &[u8], line_end: u8, dialect: Dialect) -> Option<usize> {
     if block.is_empty() || block.last() == Some(&line_end) {
         return None;
     }
     let start = memchr::memrchr(line_end, block)? + 1;
     let (whole, torn) = block.split_at(start);
-    let (_, before) = whole.split_last()?;
-    let from = memchr::memrchr(line_end, before).map_or(0, |at| at + 1);
-    let before = before.get(from..)?;
     let decimals = |line: &[u8]| {
         let line = line.trim_ascii_end();
         let mark = memchr::memrchr(dialect.decimal, line)?;
@@ -73,12 +149,28 @@ pub(super) fn torn_row(block: &[u8], line_end: u8, dialect: Dialect) -> Option<u
             .all(u8::is_ascii_digit)
             .then_some(digits.len())
     };
+    let mut before = whole
+        .split_last()?
+        .1
+        .rsplit(|b| *b == line_end)
+        .filter(|line| !line.trim_ascii().is_empty())
+        .take(ROWS_BEFORE)
+        .peekable();
+    let last = *before.peek()?;
+    let usual = decimals(last)?;
+    let mut rows = 0;
+    for line in before {
+        // What stands above the first row of numbers has no such end.
+        match decimals(line) {
+            Some(n) if n == usual => rows += 1,
+            None if line.iter().any(u8::is_ascii_alphabetic) => break,
+            Some(_) | None => return None,
+        }
+    }
     let cells = |line: &[u8]| dialect.split(&String::from_utf8_lossy(line)).len();
-    let shorter = match (decimals(before), decimals(torn)) {
-        (Some(b), Some(t)) => t < b,
-        (Some(_), None) => true,
-        _ => false,
-    };
-    let torn_off = shorter && cells(before) == cells(torn) && !torn.trim_ascii().is_empty();
+    let torn_off = rows >= ROWS_NEEDED
+        && decimals(torn).is_none_or(|n| n < usual)
+        && !torn.trim_ascii().is_empty()
+        && cells(last) == cells(torn);
     torn_off.then_some(start)
 }

@@ -22,7 +22,7 @@ pub(super) fn read_whole(file: &mut File) -> Result<Rows, Error> {
         for piece in parsed.rows {
             let mut from = 0;
             for odd in &piece.odd {
-                copy(&piece, from, odd.rows_before as usize, &mut all);
+                all.append(&piece, from, odd.rows_before as usize);
                 from = odd.rows_before as usize;
                 let bytes = parsed
                     .block
@@ -31,7 +31,7 @@ pub(super) fn read_whole(file: &mut File) -> Result<Rows, Error> {
                 let text = String::from_utf8_lossy(bytes);
                 patient(file, text.trim_end_matches(['\r', '\n']), &mut all);
             }
-            copy(&piece, from, piece.len(), &mut all);
+            all.append(&piece, from, piece.len());
         }
         if all.len() * width > MOST_NUMBERS {
             return Err(Error::input(
@@ -44,12 +44,6 @@ pub(super) fn read_whole(file: &mut File) -> Result<Rows, Error> {
     }
     file.assembler.rows = all.len() as u64;
     Ok(all)
-}
-
-fn copy(piece: &Rows, from: usize, to: usize, all: &mut Rows) {
-    for (into, column) in all.columns.iter_mut().zip(&piece.columns) {
-        into.extend_from_slice(column.get(from..to).unwrap_or_default());
-    }
 }
 
 fn patient(file: &File, text: &str, all: &mut Rows) {
@@ -97,7 +91,7 @@ pub(super) fn unfold(file: &mut File) -> Result<(), Error> {
         for i in 0..all.len() {
             let timed = places.time.is_none_or(|p| finite(p, i));
             if finite(places.travel, i) && finite(places.force, i) && timed {
-                copy(&all, i, i + 1, &mut rows);
+                rows.append(&all, i, i + 1);
             }
         }
         assembler.places = places;

@@ -1,6 +1,7 @@
 //! The units a dyno, a logger or a spreadsheet writes, and how they spell them.
 
 use std::f64::consts::{PI, TAU};
+use std::sync::LazyLock;
 
 use super::{FOOT, INCH, POUND_FORCE, Quantity, STANDARD_GRAVITY, Unit, ZERO_CELSIUS};
 
@@ -60,6 +61,7 @@ pub(super) const UNITS: &[(Unit, &[&str])] = &[
         unit(Time, "h", 3600.0),
         &["hr", "hrs", "hour", "hours", "std"],
     ),
+    (unit(Time, "d", 86_400.0), &["day", "days", "tag", "tage"]),
     (
         unit(Length, "mm", 1e-3),
         &[
@@ -316,19 +318,30 @@ pub(super) fn find(text: &str, quantity: Option<Quantity>) -> Option<Unit> {
         return None;
     }
     let fits = |unit: &Unit| quantity.is_none_or(|q| unit.quantity == q);
-    let exact = UNITS
+    let exact = SPELLED
         .iter()
-        .find(|(unit, _)| fits(unit) && normal(unit.symbol) == wanted);
-    if let Some((unit, _)) = exact {
+        .find(|(unit, symbol, _)| *symbol == wanted && fits(unit));
+    if let Some((unit, ..)) = exact {
         return Some(*unit);
     }
     let lower = wanted.to_lowercase();
+    SPELLED
+        .iter()
+        .zip(UNITS)
+        .find(|((unit, _, symbol), (_, spellings))| {
+            fits(unit) && (*symbol == lower || spellings.iter().any(|s| *s == lower))
+        })
+        .map(|((unit, ..), _)| *unit)
+}
+
+/// Units with their symbols as [`normal`] spells them, and in lower case: worked out once.
+static SPELLED: LazyLock<Vec<(Unit, String, String)>> = LazyLock::new(|| {
     UNITS
         .iter()
-        .find(|(unit, spellings)| {
-            fits(unit)
-                && (normal(unit.symbol).to_lowercase() == lower
-                    || spellings.iter().any(|s| *s == lower))
+        .map(|(unit, _)| {
+            let symbol = normal(unit.symbol);
+            let lower = symbol.to_lowercase();
+            (*unit, symbol, lower)
         })
-        .map(|(unit, _)| *unit)
-}
+        .collect()
+});

@@ -189,3 +189,48 @@ fn chunk_size_and_threads_do_not_change_a_number() {
         }
     });
 }
+
+/// The whole way, from a file of several blocks: reading, parsing, fits.
+#[test]
+fn the_number_of_threads_does_not_change_a_byte_of_the_json() {
+    use std::fmt::Write as _;
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("run.csv");
+    let mut text = String::from("time (s),travel (mm),force (N),temperature (C)\n");
+    let mut phase = 0.0_f64;
+    for i in 0..220_000_u32 {
+        let hz = [0.5, 1.0, 2.0, 3.0][(i / 55_000) as usize];
+        let (sin, cos) = (std::f64::consts::TAU * phase).sin_cos();
+        let v = 157.0 * hz * sin;
+        let c = if v > 0.0 { 1.3 } else { 2.2 };
+        let noise = f64::from(i.wrapping_mul(2_654_435_761) >> 16) / 65_536.0;
+        let _ = writeln!(
+            text,
+            "{:.4},{:.4},{:.3},{:.2}",
+            f64::from(i) / 2000.0,
+            -25.0 * cos,
+            180.0 - 40.0 * cos + c * v + noise,
+            25.0 + f64::from(i) * 1e-4
+        );
+        phase = (phase + hz / 2000.0).fract();
+    }
+    // Two of the reader's blocks, so that pieces are parsed side by side.
+    assert!(text.len() > 5 << 20, "{}", text.len());
+    std::fs::write(&path, text).unwrap();
+    let json = |threads: &str| {
+        let out = crate::support::loopwork()
+            .args(["analyze", "--no-report", "--quiet", "--json", "-"])
+            .arg(&path)
+            .env("RAYON_NUM_THREADS", threads)
+            .output()
+            .unwrap();
+        assert_eq!(out.status.code(), Some(0));
+        out.stdout
+    };
+    let one = json("1");
+    let run: serde_json::Value = serde_json::from_slice(&one).unwrap();
+    assert_eq!(run["steps"].as_array().map(Vec::len), Some(4));
+    for threads in ["2", "4"] {
+        assert!(json(threads) == one, "{threads} threads");
+    }
+}

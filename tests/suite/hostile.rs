@@ -304,3 +304,67 @@ proptest! {
         digest(&bytes);
     }
 }
+
+/// Megabytes that reading any file may take.
+const MOST_MEGABYTES: u64 = 256;
+
+/// Peak memory of `inspect` on a file, MB, and its exit code, by GNU time where it is at hand.
+fn peak_megabytes(path: &std::path::Path) -> Option<(u64, Option<i32>)> {
+    let folder = tempfile::tempdir().expect("a folder");
+    let told = folder.path().join("peak");
+    let out = std::process::Command::new("/usr/bin/time")
+        .args(["-f", "%M", "-o"])
+        .arg(&told)
+        .arg(env!("CARGO_BIN_EXE_loopwork"))
+        .arg("inspect")
+        .arg(path)
+        .output()
+        .ok()?;
+    let text = std::fs::read_to_string(&told).ok()?;
+    let kilobytes: u64 = text.lines().last()?.trim().parse().ok()?;
+    Some((kilobytes / 1024, out.status.code()))
+}
+
+#[test]
+fn memory_stays_bounded_whatever_the_file() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("run.csv");
+    let many_columns = "1.5,".repeat(1_800_000);
+    let row_of_names: String = (0..30_000)
+        .map(|i| format!("Run {i}\n{i}.5,{},{}\n", i % 50, i % 7))
+        .fold("time (s),travel (mm),force (N)\n".into(), |a, b| a + &b);
+    let half = |bytes: &[u8]| [bytes, &b"\"\n"[..]].concat();
+    let cases: [(&str, Vec<u8>, Option<i32>); 6] = [
+        ("a row of 7 MB", many_columns.into_bytes(), Some(3)),
+        ("a line of 50 MB", vec![b'7'; 50 << 20], Some(3)),
+        ("a quote of 20 MB", half(&vec![b'"'; 20 << 20]), Some(3)),
+        (
+            "300 packed megabytes",
+            gzip("0.1,0.2,0.3\n".repeat(25 << 20).as_bytes()),
+            Some(3),
+        ),
+        (
+            "a name before every row",
+            row_of_names.into_bytes(),
+            Some(0),
+        ),
+        (
+            "a million rows in no order",
+            good_rows(300_000).replace("0,", "9,").into_bytes(),
+            None,
+        ),
+    ];
+    for (name, bytes, expected) in cases {
+        std::fs::write(&path, bytes).expect("a file");
+        let Some((megabytes, code)) = peak_megabytes(&path) else {
+            println!("skipped: no GNU time here");
+            return;
+        };
+        println!("{name}: {megabytes} MB, {code:?}");
+        assert!(megabytes <= MOST_MEGABYTES, "{name}: {megabytes} MB");
+        assert!(matches!(code, Some(0 | 3)), "{name}: {code:?}");
+        if expected.is_some() {
+            assert_eq!(code, expected, "{name}");
+        }
+    }
+}

@@ -21,6 +21,7 @@ mod hostile;
 mod intake;
 mod intake_cases;
 mod layouts;
+mod odd_writers;
 mod references;
 mod references_fits;
 mod references_statistics;
