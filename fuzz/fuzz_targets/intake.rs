@@ -1,4 +1,5 @@
-//! Any bytes as a file: read or refused, never a panic, never a value that is not finite.
+//! Any bytes as a file: read or refused, never a panic, never a value that is not finite,
+//! time rising within each segment, as many values in each channel as samples.
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
@@ -10,8 +11,17 @@ fuzz_target!(|bytes: &[u8]| {
     if std::io::Write::write_all(&mut file, bytes).is_err() {
         return;
     }
-    let Ok(Recording::Samples(mut stream)) = ingest::open(&[file.path().to_owned()], &IntakeOptions::default()) else {
-        return;
+    let mut stream = match ingest::open(&[file.path().to_owned()], &IntakeOptions::default()) {
+        Ok(Recording::Samples(stream)) => stream,
+        Ok(Recording::Sweep { table, .. }) => {
+            let pairs = || table.compression.iter().chain(&table.rebound);
+            assert!(pairs().all(|(v, f)| v.is_finite() && *v >= 0.0 && f.is_finite()));
+            return;
+        }
+        Err(error) => {
+            assert!(!error.problems.is_empty());
+            return;
+        }
     };
     let mut last = f64::NEG_INFINITY;
     while let Ok(Some(chunk)) = stream.next_chunk() {
@@ -23,5 +33,13 @@ fuzz_target!(|bytes: &[u8]| {
             last = *t;
         }
         assert!(chunk.travel.iter().chain(&chunk.force).all(|v| v.is_finite()));
+        let rows = chunk.time.len();
+        assert!([&chunk.travel, &chunk.force].iter().all(|c| c.len() == rows));
+        assert!(
+            [&chunk.velocity, &chunk.temperature, &chunk.pressure]
+                .iter()
+                .all(|c| c.is_empty() || c.len() == rows)
+        );
     }
+    assert_eq!(stream.closing().sources.len(), 1);
 });
