@@ -49,7 +49,7 @@ pub struct StepTruth {
     /// Lowest pressure on the rod side, Pa absolute; `None` for the analytic model.
     pub lowest_rod_side_pa: Option<f64>,
     /// Largest change of force by voids, N, against the same damper with oil that cannot
-    /// cavitate.
+    /// cavitate, in all cycles but the first.
     pub force_change_by_void_n: f64,
     /// The same over half the peak-to-peak force of that other damper.
     pub void_share: f64,
