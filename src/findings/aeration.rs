@@ -60,9 +60,9 @@ the maker's instructions.",
     judge,
 };
 
-/// True if the loops go soft from cycle to cycle.
-pub(super) fn is_there(look: &Look<'_>) -> bool {
-    judge(look).is_there()
+/// What the rule says.
+pub(super) fn verdict(look: &Look<'_>) -> Verdict {
+    judge(look).verdict
 }
 
 /// How one step changed over its cycles.

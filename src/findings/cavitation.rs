@@ -14,8 +14,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::stroke::{SHARES, Stroke};
+use super::stroke::{Branches, SHARES, Stroke};
 use super::{Evidence, Explanation, Finding, Look, Rule, Side, Verdict};
+use crate::signal::sample_circular;
 use crate::steps::Direction;
 
 /// Thresholds of the rule. Chosen on simulated runs of other dampers, speeds and seeds than
@@ -24,11 +25,12 @@ use crate::steps::Direction;
 #[serde(deny_unknown_fields, default)]
 pub struct Thresholds {
     /// Net lost motion that counts, share of the stroke. Sound dampers stayed below 0.008,
-    /// with a force delay of several ms left in below 0.022; voids that matter began at 0.04.
+    /// all but a few with a force delay of several ms left in below 0.02; voids that matter
+    /// began at 0.02.
     pub lost_share: f64,
     /// Net lost motion that is plain, share of the stroke.
     pub lost_plain_share: f64,
-    /// Net lost motion must also be this many sample distances.
+    /// Net lost motion must also be this many sample distances where force is back.
     pub lost_samples: f64,
     /// Where force even pushes the wrong way after the reversal, as a void that still holds the
     /// rod side empty makes it do, this much net lost motion is enough, share of the stroke;
@@ -46,7 +48,8 @@ pub struct Thresholds {
     pub overhang_share: f64,
     /// Overhang that is plain.
     pub overhang_plain_share: f64,
-    /// Overhang must also be this many standard errors of the loop's force.
+    /// Overhang must also be this many standard errors of the loop's force: a mean over two
+    /// speeds of the difference of two branches has just one such error.
     pub overhang_errors: f64,
     /// Overhang is looked for from this share of the peak speed up: below it, lag and the
     /// steep bleed make loops wide.
@@ -63,16 +66,16 @@ pub struct Thresholds {
 impl Default for Thresholds {
     fn default() -> Self {
         Self {
-            lost_share: 0.025,
+            lost_share: 0.02,
             lost_plain_share: 0.06,
-            lost_samples: 1.5,
+            lost_samples: 1.0,
             wrong_way_share: 0.01,
             wrong_way_missing: 1.05,
             wrong_way_deficit: 0.15,
             flat_part: 0.15,
-            overhang_share: 0.025,
+            overhang_share: 0.02,
             overhang_plain_share: 0.12,
-            overhang_errors: 3.0,
+            overhang_errors: 3.5,
             overhang_from: 0.38,
             persistence: 0.5,
             hidden_share: 0.15,
@@ -132,9 +135,10 @@ fn judge(look: &Look<'_>) -> Finding {
         emptied.clear();
         held_up.clear();
     }
-    // Bubbles that have grown under low pressure hold force up in the same way: where loops go
-    // soft from cycle to cycle, a void must show as lost motion too.
-    if emptied.is_empty() && super::aeration::is_there(look) {
+    // Bubbles that have grown under low pressure hold force up in the same way: where loops
+    // plainly go soft from cycle to cycle, a void must show as lost motion too.
+    let softer = || super::aeration::verdict(look) == Verdict::Developed;
+    if emptied.is_empty() && (dragged(look, &t) || softer()) {
         held_up.clear();
     }
     // A deep void shows as lost motion, a shallow one as an overhang: together they last.
@@ -163,7 +167,9 @@ fn judge(look: &Look<'_>) -> Finding {
     let onset = signs.iter().map(|s| s.speed).reduce(f64::min);
     evidence.extend(cap(look, on_piston_side, onset));
     evidence.extend(heat_deficit(look, on_piston_side));
-    if let Some(reason) = cannot_tell(look, &t) {
+    // Plain lost motion shows through any noise.
+    let plain = emptied.iter().chain(&piston).any(|s| s.plain);
+    if let Some(reason) = cannot_tell(look, &t).filter(|_| !plain || look.speeds() < 2) {
         return finding(
             Verdict::CannotTell,
             format!("Something like a void shows, but {reason}"),
@@ -273,6 +279,12 @@ fn lost_motion(
         let flat = direction == Direction::Rebound || s.lost.flat_m >= t.flat_part * s.lost.lost_m;
         net >= need && flat
     };
+    // A void grows with speed. What bends the slowest stroke more than the fastest one is a
+    // stop, drag that depends on place, or play.
+    let grows = match (strokes.first(), strokes.last()) {
+        (Some(slowest), Some(fastest)) => fastest.lost.lost_m >= slowest.lost.lost_m,
+        _ => false,
+    };
     let worst = strokes
         .iter()
         .max_by(|a, b| a.net_m().total_cmp(&b.net_m()));
@@ -289,7 +301,7 @@ fn lost_motion(
             "m",
             need,
         );
-        entry.met = counts(worst);
+        entry.met = grows && counts(worst);
         let met = entry.met;
         evidence.push(entry.seen(worst.step, Some(worst.lost_phase())));
         if met {
@@ -304,13 +316,26 @@ fn lost_motion(
     }
     strokes
         .iter()
-        .filter(|s| counts(s))
+        .filter(|s| grows && counts(s))
         .map(|s| Sign {
             step: s.step,
             speed: s.speed_m_s,
             plain: s.net_m() - play - pushed >= t.lost_plain_share * s.stroke_m,
         })
         .collect()
+}
+
+/// True where the slowest quick compression stroke already loses more motion than counts, and
+/// faster ones less: drag that depends on place bends the stroke then, and holds force up late
+/// in it at every speed.
+fn dragged(look: &Look<'_>, t: &Thresholds) -> bool {
+    let mut strokes = look.quick(Direction::Compression);
+    let (Some(slowest), Some(fastest)) = (strokes.next(), strokes.next_back()) else {
+        return false;
+    };
+    look.gap().is_none()
+        && slowest.lost.lost_m > t.lost_share * slowest.stroke_m
+        && fastest.lost.lost_m < slowest.lost.lost_m
 }
 
 /// Samples of net lost motion that are enough where force pushes the wrong way.
@@ -396,23 +421,24 @@ const SOUND_PART: f64 = 0.5;
 
 /// Compression force that stays up while slowing down.
 fn overhang(look: &Look<'_>, t: &Thresholds, evidence: &mut Vec<Evidence>) -> Vec<Sign> {
-    let contact = look
+    // Near full compression a stop pushes, whatever the oil does.
+    let stop_m = look
         .contacts()
         .iter()
-        .any(|c| c.before == Direction::Rebound);
+        .filter(|c| c.before == Direction::Rebound)
+        .map(|c| c.reach_m)
+        .reduce(f64::max);
     let strokes: Vec<&Stroke> = look.quick(Direction::Compression).collect();
     let mut sound: Vec<Sound> = Vec::new();
     let mut found: Vec<Option<Overhang>> = Vec::new();
-    let need = |s: &Stroke| {
-        (t.overhang_share * s.half_span_n)
-            .max(t.overhang_errors * std::f64::consts::SQRT_2 * s.error_n)
-    };
+    let need = |s: &Stroke| (t.overhang_share * s.half_span_n).max(t.overhang_errors * s.error_n);
     for stroke in &strokes {
         // The slowest step is what others are held against.
-        let one = if sound.is_empty() || contact {
+        let free = |b: &Branches| stop_m.is_none_or(|stop| left_m(look, stroke, b) > stop);
+        let one = if sound.is_empty() {
             None
         } else {
-            above(stroke, &sound, t)
+            above(stroke, &sound, t, &free)
         };
         // A stroke that is half suspect must not set what the next ones are allowed.
         if one.is_none_or(|o| o.size_n < SOUND_PART * need(stroke)) {
@@ -452,8 +478,21 @@ steps show",
 /// curve, where that is known; the rest may be the other branch standing below.
 const ABOVE_PART: f64 = 0.5;
 
-/// The largest width beyond what sound steps show, over two neighbouring speeds.
-fn above(stroke: &Stroke, sound: &[Sound], t: &Thresholds) -> Option<Overhang> {
+/// Travel left to full compression where the slowing-down branch passes a speed, m.
+fn left_m(look: &Look<'_>, stroke: &Stroke, branches: &Branches) -> f64 {
+    let travel = &look.case.steps[stroke.at].fold.travel;
+    let end = travel.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    end - sample_circular(travel, branches.passage.down)
+}
+
+/// The largest width beyond what sound steps show, over two neighbouring speeds that are
+/// `free` of anything else.
+fn above(
+    stroke: &Stroke,
+    sound: &[Sound],
+    t: &Thresholds,
+    free: &dyn Fn(&Branches) -> bool,
+) -> Option<Overhang> {
     let from = stroke.sound_from(LOST_SHARE);
     let near = &sound[sound.len().saturating_sub(COMPARED)..];
     let excess: Vec<Option<(f64, [f64; 2])>> = stroke
@@ -462,7 +501,10 @@ fn above(stroke: &Stroke, sound: &[Sound], t: &Thresholds) -> Option<Overhang> {
         .zip(SHARES)
         .map(|(b, share)| {
             let b = b.filter(|b| {
-                share >= t.overhang_from && b.acceleration_m_s2 > 0.0 && b.passage.up >= from
+                share >= t.overhang_from
+                    && b.acceleration_m_s2 > 0.0
+                    && b.passage.up >= from
+                    && free(b)
             })?;
             let speed = share * stroke.speed_m_s;
             let allowed = near
@@ -491,7 +533,11 @@ fn above(stroke: &Stroke, sound: &[Sound], t: &Thresholds) -> Option<Overhang> {
     excess
         .windows(2)
         .filter_map(|w| match (w[0], w[1]) {
-            (Some(a), Some(b)) => Some(if a.0 < b.0 { a } else { b }),
+            // Of neighbours neither may be small beside the other.
+            (Some(a), Some(b)) => {
+                let mean = f64::midpoint(a.0, b.0);
+                (a.0.min(b.0) >= 0.5 * mean).then_some((mean, a.1))
+            }
             _ => None,
         })
         .max_by(|a, b| a.0.total_cmp(&b.0))

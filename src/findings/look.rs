@@ -162,12 +162,24 @@ impl<'a> Look<'a> {
     }
 }
 
+/// Travel per force that every loaded stroke shows at least. A loaded stroke that loses
+/// nothing shows that oil and structure give nothing.
 fn give(strokes: &[Stroke], play: f64, settings: &Thresholds) -> f64 {
-    let largest = strokes.iter().map(|s| s.lost.wanted_n).fold(0.0, f64::max);
+    let largest = |of: fn(&Stroke) -> f64| {
+        settings.give_force_share * strokes.iter().map(of).fold(0.0, f64::max)
+    };
+    let wanted = largest(|s| s.lost.wanted_n);
+    let load = largest(|s| s.load_at_peak_n);
     strokes
         .iter()
-        .filter(|s| s.lost.wanted_n > 0.0 && s.lost.wanted_n >= settings.give_force_share * largest)
-        .map(|s| (s.lost.lost_m - play).max(0.0) / s.lost.wanted_n)
+        .filter_map(|s| {
+            if s.lost.wanted_n > 0.0 {
+                (s.lost.wanted_n >= wanted)
+                    .then(|| (s.lost.lost_m - play).max(0.0) / s.lost.wanted_n)
+            } else {
+                (s.load_at_peak_n >= load).then_some(0.0)
+            }
+        })
         .reduce(f64::min)
         .unwrap_or(0.0)
 }

@@ -55,7 +55,8 @@ pub struct Stroke {
     pub half_span_n: f64,
     /// Standard error of a force of the mean loop, N.
     pub error_n: f64,
-    /// Travel between two samples at the peak of speed, m.
+    /// Travel between two samples where force is back after the reversal, m: lost motion
+    /// cannot be read more finely.
     pub grain_m: f64,
     /// Lost motion at its start, nothing taken off.
     pub lost: Recovery,
@@ -148,6 +149,8 @@ pub(super) fn read(
         .collect();
     let half_span_n = 0.5 * (step.peak_force_n.compression - step.peak_force_n.rebound);
     let error_n = step.force_noise_n / (step.cycles_used.max(1) as f64).sqrt();
+    let lost = step_recovery(step, direction, level, expected);
+    let back = sample_circular(&fold.velocity, lost.phase).abs();
     let mut stroke = Stroke {
         at,
         step: step.index,
@@ -156,8 +159,8 @@ pub(super) fn read(
         stroke_m: step.stroke_m,
         half_span_n,
         error_n,
-        grain_m: peak.speed * step.period_s() / step.samples_per_cycle.max(1.0),
-        lost: step_recovery(step, direction, level, expected),
+        grain_m: back * step.period_s() / step.samples_per_cycle.max(1.0),
+        lost,
         allowed_m: 0.0,
         dwell: Dwell::default(),
         branches,

@@ -1,7 +1,7 @@
 //! Random dampers, motions and sensors for the diagnosis study, with one cause each.
 //!
-//! Two sets of ranges: the thresholds were chosen on [`Ranges::tuning`], the study is run on
-//! [`Ranges::study`]; neither seeds nor bounds are shared.
+//! The thresholds were chosen on [`Ranges::tuning`] and [`Ranges::tuning_wide`], the study is
+//! run on [`Ranges::study`]; neither seeds nor bounds are shared.
 
 use loopwork::simulate::{Model, Shape, SlowAt, Spec};
 use rand::{RngExt, SeedableRng};
@@ -104,7 +104,7 @@ impl Ranges {
         }
     }
 
-    pub(super) fn study() -> Self {
+    pub(super) fn tuning_wide() -> Self {
         Self {
             seed: 77_003,
             bore_mm: (30.0, 55.0),
@@ -117,6 +117,22 @@ impl Ranges {
             noise_percent: (0.01, 0.5),
             bulk_mpa: (500.0, 1700.0),
             firmness: (0.4, 2.4),
+        }
+    }
+
+    pub(super) fn study() -> Self {
+        Self {
+            seed: 91_207,
+            bore_mm: (29.0, 58.0),
+            rod_over_bore: (0.24, 0.47),
+            charge_bar: (8.0, 32.0),
+            short_charge_bar: (0.25, 11.0),
+            stroke_mm: (19.0, 105.0),
+            top_mm_s: (320.0, 1600.0),
+            rate_hz: (240.0, 2200.0),
+            noise_percent: (0.012, 0.48),
+            bulk_mpa: (480.0, 1800.0),
+            firmness: (0.42, 2.5),
         }
     }
 
