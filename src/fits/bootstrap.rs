@@ -5,7 +5,7 @@ use rand_chacha::ChaCha8Rng;
 
 use super::points::{NoFit, Points, Prepared};
 use super::profile::hull_of;
-use super::segmented::segmented_of;
+use super::segmented::estimates;
 use super::settings::FitSettings;
 use super::{Fit, fit};
 use crate::statistics::{
@@ -107,8 +107,7 @@ where
 
 /// Knees, forces at them, slopes.
 fn stated(points: &Points<'_>, knees: usize, settings: &FitSettings) -> Result<Vec<f64>, NoFit> {
-    let fit = segmented_of(&Prepared::new(points, settings)?, knees, settings)?;
-    Ok([fit.knees, fit.knee_forces, fit.slopes].concat())
+    estimates(&Prepared::new(points, settings)?, knees, settings)
 }
 
 /// Widens the intervals of a fit to hold the bootstrap's as well: the fit's own know how far
@@ -161,6 +160,40 @@ pub fn points_of_cycles<S: AsRef<[(f64, f64)]>>(steps: &[S]) -> OwnedPoints {
     points
 }
 
+/// Which share of the speeds' departures within a step is real (0 to 1): the slope of the
+/// forces' departures on what the curve would make of the speeds', all steps together, each
+/// by how little its force scatters. Where a cycle truly ran faster its force says so; where
+/// only its measured stroke or period is off, force does not follow (the reliability ratio of
+/// errors in variables: Fuller 1987, Measurement Error Models, sec. 1.1). A cycle's length
+/// ends where the next one's begins, so the errors of lengths cancel in a step's mean and
+/// must not be drawn as if each cycle had its own.
+fn real_share_of_speed(usable: &[&[(f64, f64)]], points: &OwnedPoints, fit: &Fit) -> f64 {
+    let (mut together, mut alone) = (0.0, 0.0);
+    for (i, cycles) in usable.iter().enumerate() {
+        let (Some(v), Some(f)) = (points.speed.get(i), points.force.get(i)) else {
+            continue;
+        };
+        let piece = fit.segments.iter().rfind(|s| s.from_m_s <= *v);
+        let slope = piece
+            .or(fit.segments.first())
+            .map_or(0.0, |p| p.slope_n_s_m);
+        let scatter: f64 = cycles.iter().map(|c| (c.1 - f) * (c.1 - f)).sum();
+        if scatter <= 0.0 {
+            continue;
+        }
+        for (speed, force) in *cycles {
+            let expected = slope * (speed - v);
+            together += expected * (force - f) / scatter;
+            alone += expected * expected / scatter;
+        }
+    }
+    if alone > 0.0 {
+        (together / alone).clamp(0.0, 1.0)
+    } else {
+        1.0
+    }
+}
+
 /// Fits peak-velocity points and widens the intervals by resampling whole cycles within each
 /// step. `steps` holds, per step, the (speed, resisting force) of every cycle; steps without
 /// a usable cycle are left out.
@@ -185,6 +218,7 @@ pub fn fit_cycles<S: AsRef<[(f64, f64)]> + Sync>(
     if usable.iter().all(|s| s.len() < 2) {
         return Ok(out);
     }
+    let real = real_share_of_speed(&usable, &points, &out);
     let draw = |_: usize, rng: &mut ChaCha8Rng| {
         let mut again = points.clone();
         for (i, cycles) in usable.iter().enumerate() {
@@ -199,7 +233,7 @@ pub fn fit_cycles<S: AsRef<[(f64, f64)]> + Sync>(
                 f += force / c as f64;
             }
             let stretch = (c as f64 / (c as f64 - 1.0)).sqrt();
-            again.speed[i] += (v - points.speed[i]) * stretch;
+            again.speed[i] += (v - points.speed[i]) * stretch * real;
             again.force[i] += (f - points.force[i]) * stretch;
         }
         again

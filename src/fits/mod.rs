@@ -122,10 +122,10 @@ pub fn fit(points: &Points<'_>, settings: &FitSettings) -> Result<Fit, NoFit> {
     let mut ready = points::Prepared::new(points, settings)?;
     let mut notes = Vec::new();
     if settings.robust {
-        match robust::downweight(&mut ready, settings) {
+        match robust::set_aside(&mut ready, settings) {
             Ok(outlying) => notes.extend(outlying.iter().map(|i| {
                 format!(
-                    "the point at {} m/s, {} N lies off the rest and was given less weight",
+                    "the point at {} m/s, {} N lies off the rest and was set aside (no weight)",
                     points.speed[*i], points.force[*i]
                 )
             })),

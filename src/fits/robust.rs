@@ -1,9 +1,10 @@
-//! Less weight for outlying points: Tukey's biweight around the exact search.
+//! Outlying points set aside: Tukey's biweight around the exact search finds suspects, a test
+//! against the rest decides.
 
 use super::points::{NoFit, Prepared};
 use super::segmented::{Segmented, segmented_of};
 use super::settings::FitSettings;
-use crate::statistics::median;
+use crate::statistics::{median, t_quantile};
 
 /// Biweight constant: 95 % efficiency for normal errors (Holland & Welsch 1977, Commun.
 /// Stat. A 6:813–827).
@@ -17,25 +18,91 @@ const ROUNDS: usize = 30;
 const LEAVE_OUT_UPTO: usize = 60;
 /// Below this weight a point counts as left out.
 const NOTHING: f64 = 1e-3;
+/// A point that keeps less than this share of its weight is a suspect.
+const SUSPECT: f64 = 0.5;
+/// Level of that test. 1 %: suspects were picked for lying far off, so more than this share of
+/// clean sets loses a point; a point ten times the scatter off is still found among twelve.
+const FALSE_OUTLIER: f64 = 0.01;
 
-/// Multiplies the weights by robust ones, found with the richest model up to one knee that
-/// the points allow (a second knee would bend towards the outliers). Every candidate is then
-/// judged with the same weights. Returns the places in the input of the points that lost
-/// more than half their weight.
-pub(super) fn downweight(
-    ready: &mut Prepared,
-    settings: &FitSettings,
-) -> Result<Vec<usize>, NoFit> {
+/// Takes all weight from outlying points. Suspects are those that lose more than half their
+/// weight to the biweight, with the richest model up to one knee that the points allow (a
+/// second knee would bend towards the outliers). Then the suspect that lies closest to the fit
+/// of the rest comes back, as long as it is within what the rest lead one to expect:
+/// `|r| ≤ t(1 − α/2(s+1), s − p)·√(σ²/w + SE²)` with `s` points in the fit (Hadi & Simonoff
+/// 1993, J. Am. Stat. Assoc. 88:1264–1272). What remains has its own weight again, so its
+/// scatter, and with it every interval, is not understated. Returns the places in the input
+/// of the points set aside.
+pub(super) fn set_aside(ready: &mut Prepared, settings: &FitSettings) -> Result<Vec<usize>, NoFit> {
     let plain = ready.w.clone();
     let knees = (0..=settings.max_knees.min(1))
         .rev()
         .find(|k| segmented_of(ready, *k, settings).is_ok_and(|f| f.residual_df() >= 2))
         .ok_or_else(|| NoFit::because("too few points to tell outliers from the rest"))?;
-    let mut fit = start(ready, &plain, knees, settings)?;
+    let fit = start(ready, &plain, knees, settings)?;
+    reweigh(ready, &plain, fit, knees, settings);
+    let mut out: Vec<usize> = (0..plain.len())
+        .filter(|i| ready.w[*i] < SUSPECT * plain[*i])
+        .collect();
+    loop {
+        weigh(ready, &plain, &out, settings);
+        if out.is_empty() {
+            break;
+        }
+        let Ok(fit) = segmented_of(ready, knees, settings) else {
+            // Too little is left to judge by: nothing can be called outlying.
+            out.clear();
+            continue;
+        };
+        let inside = fit.n as f64;
+        let limit = t_quantile(
+            1.0 - 0.5 * FALSE_OUTLIER / (inside + 1.0),
+            fit.residual_df() as f64,
+        );
+        let closest = out
+            .iter()
+            .enumerate()
+            .map(|(at, i)| (at, distance(&fit, ready, &plain, *i)))
+            .min_by(|a, b| a.1.total_cmp(&b.1));
+        match (closest, limit) {
+            (Some((_, away)), Some(limit)) if away > limit => break,
+            (Some((at, _)), _) => {
+                out.remove(at);
+            }
+            (None, _) => break,
+        }
+    }
+    Ok(out.iter().map(|i| ready.from[*i]).collect())
+}
+
+/// Gives every point its own weight but those `out`, which have none.
+fn weigh(ready: &mut Prepared, plain: &[f64], out: &[usize], settings: &FitSettings) {
+    ready.w = plain.to_vec();
+    for i in out {
+        ready.w[*i] = 0.0;
+    }
+    ready.regroup(settings.same_speed_within);
+}
+
+/// How far a point lies from a fit it is not part of, in standard errors of that distance.
+fn distance(fit: &Segmented, ready: &Prepared, plain: &[f64], i: usize) -> f64 {
+    let residual = fit.residuals[ready.from[i]].abs();
+    let own = fit.sigma.unwrap_or(0.0) / plain[i].sqrt();
+    let floor = (ready.rounding_rss() / plain.len() as f64).sqrt();
+    residual / own.hypot(fit.se_at(ready.x[i]).unwrap_or(0.0)).max(floor)
+}
+
+/// Multiplies the weights by the biweight of the residuals until they settle.
+fn reweigh(
+    ready: &mut Prepared,
+    plain: &[f64],
+    mut fit: Segmented,
+    knees: usize,
+    settings: &FitSettings,
+) {
     for _ in 0..ROUNDS {
-        let factors = factors(&fit, ready, &plain);
+        let factors = factors(&fit, ready, plain);
         let before = ready.w.clone();
-        for ((w, p), f) in ready.w.iter_mut().zip(&plain).zip(&factors) {
+        for ((w, p), f) in ready.w.iter_mut().zip(plain).zip(&factors) {
             *w = if *f < NOTHING { 0.0 } else { p * f };
         }
         ready.regroup(settings.same_speed_within);
@@ -57,13 +124,6 @@ pub(super) fn downweight(
             break;
         }
     }
-    Ok(ready
-        .from
-        .iter()
-        .zip(ready.w.iter().zip(&plain))
-        .filter(|(_, (w, p))| **w < 0.5 * **p)
-        .map(|(from, _)| *from)
-        .collect())
 }
 
 /// The fit with the smallest median weighted residual: the plain one, or one that leaves a

@@ -243,14 +243,36 @@ pub(super) fn segmented_of(
     knees: usize,
     settings: &FitSettings,
 ) -> Result<Segmented, NoFit> {
+    finish(ready, &located(ready, knees, settings)?, settings)
+}
+
+/// Knees, forces at them and slopes of [`segmented_of`], one after the other, without what
+/// only a final answer needs: for resampling.
+pub(super) fn estimates(
+    ready: &Prepared,
+    knees: usize,
+    settings: &FitSettings,
+) -> Result<Vec<f64>, NoFit> {
+    let mut out = located(ready, knees, settings)?;
+    let held = solved(ready, &out, settings)?;
+    out.extend(held.knee_values.iter().map(|v| v + ready.offset));
+    out.extend(&held.slopes);
+    Ok(out)
+}
+
+/// Where the knees of the optimum are.
+fn located(ready: &Prepared, knees: usize, settings: &FitSettings) -> Result<Vec<f64>, NoFit> {
     enough(ready, knees, settings)?;
     if knees == 0 {
-        return finish(ready, &[], settings);
+        return Ok(Vec::new());
     }
     let search = Search::new(&ready.groups, rule(ready, settings));
     let mut found = Vec::new();
     let spread = search.line_rss() + ready.rounding_rss();
     shortlist(&search, knees, spread, &mut found);
+    if let [(_, only)] = found.as_slice() {
+        return Ok(only[..knees].to_vec());
+    }
     // Judged again by residuals on the groups; the first of equals (lowest knee) is kept.
     let mut best: Option<(f64, Vec<f64>)> = None;
     for (_, at) in found {
@@ -262,13 +284,12 @@ pub(super) fn segmented_of(
             best = Some((held.rss, at.to_vec()));
         }
     }
-    let Some((_, at)) = best else {
-        return Err(NoFit::because(format!(
+    best.map(|(_, at)| at).ok_or_else(|| {
+        NoFit::because(format!(
             "{}: no position leaves every piece enough distinct speeds",
             name(knees)
-        )));
-    };
-    finish(ready, &at, settings)
+        ))
+    })
 }
 
 /// Runs the search and keeps the candidates within rounding of the best, best first.
@@ -355,13 +376,9 @@ fn enough(ready: &Prepared, knees: usize, settings: &FitSettings) -> Result<(), 
     Ok(())
 }
 
-/// Everything that follows once the knees are known.
-pub(super) fn finish(
-    ready: &Prepared,
-    knees: &[f64],
-    settings: &FitSettings,
-) -> Result<Segmented, NoFit> {
-    let held = solve(
+/// Least squares with the knees held.
+fn solved(ready: &Prepared, knees: &[f64], settings: &FitSettings) -> Result<Held, NoFit> {
+    solve(
         &ready.x,
         &ready.y,
         &ready.w,
@@ -374,7 +391,16 @@ pub(super) fn finish(
             "{}: its pieces cannot be told apart at these speeds",
             name(knees.len())
         ))
-    })?;
+    })
+}
+
+/// Everything that follows once the knees are known.
+pub(super) fn finish(
+    ready: &Prepared,
+    knees: &[f64],
+    settings: &FitSettings,
+) -> Result<Segmented, NoFit> {
+    let held = solved(ready, knees, settings)?;
     let n = ready.n();
     let parameters = usize::from(!ready.anchored) + 2 * knees.len() + 1;
     let df = n.saturating_sub(parameters);

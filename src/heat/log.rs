@@ -18,6 +18,9 @@ pub struct Bin {
     pub temperature_c: Option<f64>,
     /// Small groups in it with a reading.
     pub readings: u32,
+    /// Work times how long before the end it was done, summed, J·s: with `work_j` it tells
+    /// whether the work came early or late, which a bin of a cycle or less must know.
+    pub early_j_s: f64,
 }
 
 impl Bin {
@@ -42,7 +45,13 @@ impl Bin {
             work_j: self.work_j + next.work_j,
             temperature_c: (readings > 0).then(|| (part(self) + part(next)) / f64::from(readings)),
             readings,
+            early_j_s: self.early_j_s + self.work_j * (next.end_s - self.end_s) + next.early_j_s,
         }
+    }
+
+    /// [`Self::early_j_s`] beyond that of the same work done evenly, J·s.
+    pub(super) fn ahead_j_s(&self) -> f64 {
+        self.early_j_s - 0.5 * self.work_j * self.duration_s()
     }
 }
 
@@ -91,6 +100,8 @@ pub struct ThermalLog {
     /// Travel and force of the last samples, and how many there are.
     recent: [(f64, f64); 5],
     recently: usize,
+    /// Times of the last two samples, s.
+    times: [f64; 2],
 }
 
 #[derive(Debug, Clone, Default)]
@@ -99,6 +110,8 @@ struct Group {
     end: f64,
     samples: usize,
     work: f64,
+    /// Work times when it was done, J·s.
+    work_time: f64,
     temperatures: Vec<f64>,
 }
 
@@ -164,15 +177,26 @@ impl ThermalLog {
         }
         let work = self.work(travel, force);
         let group = &mut self.group;
+        // A sample stands for the time half way to its neighbours: readings are then those
+        // of the middle of their bin.
+        let half = if self.recently > 1 {
+            0.5 * (time - self.times[1])
+        } else {
+            0.0
+        };
         group.start.get_or_insert(time);
-        group.end = time;
+        group.end = time + half;
         group.samples += 1;
         group.work += work;
+        // The work is that of the sample two back.
+        group.work_time += work * self.times[0];
+        self.times = [self.times[1], time];
         group.temperatures.extend(reading);
         if group.samples >= GROUP {
+            let end = group.end;
             self.close_group();
             // The next group begins where this one ends: no time is lost between them.
-            self.group.start = Some(time);
+            self.group.start = Some(end);
         }
     }
 
@@ -223,6 +247,7 @@ impl ThermalLog {
             work_j: group.work,
             temperature_c: temperature,
             readings: u32::from(temperature.is_some()),
+            early_j_s: group.end * group.work - group.work_time,
         };
         let size = self.size.max(1);
         match self.bins.last_mut() {

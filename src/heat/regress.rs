@@ -16,9 +16,12 @@ pub(super) struct Fitted {
     pub(super) df: f64,
 }
 
-/// Serial correlation of residuals is taken as no larger than this: beyond it a handful of
-/// independent readings are left and the intervals say nothing.
-const MOST_CORRELATION: f64 = 0.97;
+/// One reading is taken to be worth no less than one in this many independent ones (a
+/// correlation of neighbours of 0.97): beyond it a handful of independent readings are left
+/// and the intervals say nothing.
+const MOST_REDUNDANCY: f64 = 66.0;
+/// Longest memory looked for, readings: a beat between cycle and sampling can take this long.
+const LONGEST_MEMORY: usize = 12;
 /// Degrees of freedom are not taken below this: t(0.975, 2) = 4.3 is wide enough to warn.
 const LEAST_DF: f64 = 2.0;
 
@@ -42,10 +45,14 @@ impl Fitted {
     }
 }
 
-/// Weighted least squares of rows in order of time. The covariance is Newey and West's
-/// (1987, Econometrica 55:703–708, Bartlett weights) with the bandwidth of Andrews (1991,
-/// Econometrica 59:817–858, AR(1) rule); the degrees of freedom are those of
-/// `n(1 − ρ)/(1 + ρ)` independent rows. `None` if a coefficient cannot be told.
+/// Weighted least squares of rows in order of time. The covariance allows the scatter to
+/// differ from place to place (White 1980, Econometrica 48:817–838) and rows to follow each
+/// other. Where they do, it is multiplied by the ratio of the residuals' long-run variance to
+/// their own, from an autoregression of theirs (den Haan & Levin 1997, Handbook of Statistics
+/// 15); the degrees of freedom are those of so many fewer independent rows. Where
+/// they alternate or beat, the scores' own products over [`LONGEST_MEMORY`] are taken instead
+/// (Newey & West 1987, Econometrica 55:703–708), which narrows no more than the rows that
+/// weigh most allow. `None` if a coefficient cannot be told.
 pub(super) fn in_time(columns: &[Vec<f64>], y: &[f64], weights: &[f64]) -> Option<Fitted> {
     let (n, p) = (y.len(), columns.len());
     if n < p + 2 {
@@ -58,18 +65,14 @@ pub(super) fn in_time(columns: &[Vec<f64>], y: &[f64], weights: &[f64]) -> Optio
         .zip(weights)
         .map(|(r, w)| r * w.max(0.0).sqrt())
         .collect();
-    let rho = lag_one(&scores).clamp(0.0, MOST_CORRELATION);
-    let df = (n as f64 * (1.0 - rho) / (1.0 + rho) - p as f64).max(LEAST_DF);
+    let redundancy = redundancy(&scores);
+    let df = (n as f64 / redundancy.max(1.0) - p as f64).max(LEAST_DF);
     let variance = plain.rss / (n - p).max(1) as f64;
     let covariance = if variance > 0.0 {
         let bread = &plain.covariance / variance;
-        sandwich(
-            columns,
-            &plain.residuals,
-            weights,
-            &bread,
-            bandwidth(rho, n),
-        ) * (n as f64 / (n - p) as f64)
+        let memory = if redundancy < 1.0 { LONGEST_MEMORY } else { 0 };
+        sandwich(columns, &plain.residuals, weights, &bread, memory)
+            * (redundancy.max(1.0) * n as f64 / (n - p) as f64)
     } else {
         plain.covariance.clone()
     };
@@ -81,11 +84,57 @@ pub(super) fn in_time(columns: &[Vec<f64>], y: &[f64], weights: &[f64]) -> Optio
     })
 }
 
-/// Andrews' bandwidth for Bartlett weights and AR(1) residuals.
-fn bandwidth(rho: f64, n: usize) -> usize {
-    let a = 4.0 * rho * rho / ((1.0 - rho) * (1.0 + rho)).powi(2);
-    let wide = 1.1447 * (a * n as f64).cbrt();
-    (wide.ceil() as usize).clamp(1, n / 3 + 1)
+/// Long-run variance over variance: `(1 − R²)/(1 − Σφ)²` of the autoregression `φ` with the
+/// least AIC (Yule–Walker by Levinson's recursion). Above 1 where neighbours follow each
+/// other, below where they alternate or beat; the latter, which narrows intervals, only if the
+/// stricter BIC finds it too.
+fn redundancy(scores: &[f64]) -> f64 {
+    let n = scores.len();
+    let most = LONGEST_MEMORY.min(n / 8);
+    let product = |lag: usize| -> f64 {
+        let late = scores.get(lag..).unwrap_or_default();
+        late.iter().zip(scores).map(|(a, b)| a * b).sum()
+    };
+    let own = product(0);
+    if own <= 0.0 {
+        return 1.0;
+    }
+    let correlation: Vec<f64> = (0..=most).map(|lag| product(lag) / own).collect();
+    let mut phi: Vec<f64> = Vec::new();
+    let mut left = 1.0;
+    // (criterion, ratio) of the best order so far, by AIC and by BIC.
+    let mut best = [(0.0, 1.0); 2];
+    let prices = [2.0, (n as f64).ln()];
+    for order in 1..=most {
+        let known: f64 = phi
+            .iter()
+            .enumerate()
+            .map(|(j, f)| f * correlation[order - 1 - j])
+            .sum();
+        let partial = (correlation[order] - known) / left;
+        let mirrored: Vec<f64> = phi.iter().rev().copied().collect();
+        for (f, m) in phi.iter_mut().zip(&mirrored) {
+            *f -= partial * m;
+        }
+        phi.push(partial);
+        left *= 1.0 - partial * partial;
+        if left <= 0.0 {
+            break;
+        }
+        let gain = 1.0 - phi.iter().sum::<f64>();
+        for (best, price) in best.iter_mut().zip(prices) {
+            let criterion = n as f64 * left.ln() + price * order as f64;
+            if criterion < best.0 {
+                *best = (criterion, left / (gain * gain));
+            }
+        }
+    }
+    let [(_, by_aic), (_, by_bic)] = best;
+    if by_aic < 1.0 && by_bic >= 1.0 {
+        1.0
+    } else {
+        by_aic.min(MOST_REDUNDANCY)
+    }
 }
 
 /// Correlation of neighbours.
@@ -100,7 +149,7 @@ fn sandwich(
     residuals: &[f64],
     weights: &[f64],
     bread: &DMatrix<f64>,
-    bandwidth: usize,
+    memory: usize,
 ) -> DMatrix<f64> {
     let (n, p) = (residuals.len(), columns.len());
     // Scores in the scale of the coefficients: the columns may be of very different size.
@@ -108,8 +157,8 @@ fn sandwich(
         (0..p).map(|k| bread[(j, k)] * columns[k][i]).sum::<f64>() * weights[i] * residuals[i]
     });
     let mut meat = scores.transpose() * &scores;
-    for lag in 1..=bandwidth.min(n - 1) {
-        let weight = 1.0 - lag as f64 / (bandwidth + 1) as f64;
+    for lag in 1..=memory.min(n - 1) {
+        let weight = 1.0 - lag as f64 / (memory + 1) as f64;
         let cross = scores.rows(lag, n - lag).transpose() * scores.rows(0, n - lag);
         meat += (&cross + cross.transpose()) * weight;
     }

@@ -142,11 +142,12 @@ pub fn rest(
                 .sqrt();
             2.0 * main.se(k) * inflate
         };
-        // Spread over cycles knows nothing of a misfit they all share.
+        // Spread over cycles knows nothing of a misfit they all share; the residuals know
+        // both, so the larger of the two counts, not their sum.
         let misfit = 2.0 * main.se(k);
         let extrapolation =
             EXTRAPOLATION_SHARE * (main.coefficients[k] - other.coefficients[k]).abs();
-        (spread.powi(2) + misfit.powi(2) + extrapolation.powi(2)).sqrt()
+        spread.max(misfit).hypot(extrapolation)
     };
     let estimate = |k: usize| Estimate {
         value: main.coefficients[k],

@@ -9,7 +9,7 @@
 
 use loopwork::fits::{Fit, FitSettings, Points, fit, fit_cycles, points_of_cycles};
 use loopwork::statistics::{Resampling, replicate_stream};
-use rand::Rng;
+use rand::{Rng, RngExt as _};
 use rand_distr::{Distribution, StandardNormal};
 use rayon::prelude::*;
 
@@ -246,14 +246,7 @@ fn a_digressive_damper_is_found() {
                             .zip(truth.slopes)
                             .all(|(p, s)| (p.slope_n_s_m / s - 1.0).abs() <= 0.03)
                 });
-                // Only two speeds lie below the lowest knee: there a halved slope with scatter
-                // of 1 % of the largest force is near the limit of what ten points can show.
-                let least = if *knee < 0.15 && *ratio < 3.0 {
-                    0.80
-                } else {
-                    0.95
-                };
-                assert!(found >= least, "{truth:?} {d:?}: {found}");
+                assert!(found >= 0.95, "{truth:?} {d:?}: {found}");
                 if d.scatter == averaged.scatter {
                     assert!(near >= 0.9, "{truth:?} {d:?}: within 5 % in {near}");
                 }
@@ -323,6 +316,137 @@ fn intervals_hold_the_truth() {
                     found >= 0.90 && found <= most,
                     "{what}, {truth:?} {d:?}: {found}"
                 );
+            }
+        }
+    }
+}
+
+/// One knee is the truth: how often are two called?
+#[test]
+fn a_second_knee_is_rarely_invented() {
+    const RUNS: usize = 500;
+    println!("\n{HEAD}   ratio   two knees");
+    for (i, d) in designs().iter().enumerate() {
+        for (j, ratio) in [2.0, 4.0].iter().enumerate() {
+            let truth = Truth {
+                rest: 40.0,
+                slopes: [3000.0, 3000.0 / ratio],
+                knee: 0.2,
+            };
+            let fits = fits(d, &truth, RUNS, 0, 1300 + (10 * j + i) as u64);
+            let two = share(&fits, |f| f.knees.len() == 2);
+            println!("{} {ratio:>5} {:>8.1} %", label(d), 100.0 * two);
+            assert!(two <= 0.05, "{truth:?} {d:?}: {two}");
+        }
+    }
+}
+
+/// `n` even speeds with scatter of 1 % of the largest force; each point is off by a tenth of
+/// it, up or down, with the given chance.
+fn scattered(n: usize, truth: &Truth, outliers: f64, rng: &mut impl Rng) -> (Vec<f64>, Vec<f64>) {
+    let top = truth.at(TOP_SPEED);
+    (1..=n)
+        .map(|i| {
+            let v = TOP_SPEED * i as f64 / n as f64;
+            let chance: f64 = rng.random();
+            let off = match chance {
+                c if c < 0.5 * outliers => -0.1,
+                c if c < outliers => 0.1,
+                _ => 0.0,
+            };
+            (v, truth.at(v) + top * (0.01 * normal(rng) + off))
+        })
+        .unzip()
+}
+
+/// Coverage with an option on: knee, force at the knee, both slopes; how often one knee was
+/// taken.
+fn with_option(
+    settings: &FitSettings,
+    n: usize,
+    truth: &Truth,
+    outliers: f64,
+    seed: u64,
+) -> (f64, [f64; 4]) {
+    const RUNS: usize = 500;
+    let one: Vec<Fit> = (0..RUNS)
+        .into_par_iter()
+        .filter_map(|run| {
+            let mut rng = replicate_stream(seed, run);
+            let (speed, force) = scattered(n, truth, outliers, &mut rng);
+            let given = Points {
+                speed: &speed,
+                force: &force,
+                se: None,
+            };
+            let found = fit(&given, settings).unwrap();
+            (found.knees.len() == 1).then_some(found)
+        })
+        .collect();
+    let holds = |ci: [f64; 2], x: f64| ci[0] <= x && x <= ci[1];
+    let slope = |p: usize| {
+        share(&one, |f| {
+            holds(f.segments[p].slope_ci95_n_s_m.unwrap(), truth.slopes[p])
+        })
+    };
+    let covered = [
+        share(&one, |f| holds(f.knees[0].ci95_m_s, truth.knee)),
+        share(&one, |f| {
+            holds(f.knees[0].force_ci95_n.unwrap(), truth.at(truth.knee))
+        }),
+        slope(0),
+        slope(1),
+    ];
+    (one.len() as f64 / RUNS as f64, covered)
+}
+
+#[test]
+fn options_keep_their_coverage() {
+    println!(
+        "\n option     n  outliers  slope after  knee   one knee    knee   force  slope 1  slope 2"
+    );
+    let robust = FitSettings {
+        robust: true,
+        ..FitSettings::default()
+    };
+    let monotone = FitSettings {
+        monotone: true,
+        ..FitSettings::default()
+    };
+    // Robust where a point in fifty is ten times the scatter off; monotone where the curve
+    // only just does not fall, and where the bound is far away.
+    let cells = [
+        ("robust", &robust, 0.02, 800.0),
+        ("monotone", &monotone, 0.0, 0.0),
+        ("monotone", &monotone, 0.0, 800.0),
+    ];
+    let mut seed = 1500;
+    for (name, settings, outliers, after) in cells {
+        for n in [12, 20] {
+            for knee in [0.15, 0.22] {
+                seed += 1;
+                let truth = Truth {
+                    rest: 40.0,
+                    slopes: [3000.0, after],
+                    knee,
+                };
+                let (found, covered) = with_option(settings, n, &truth, outliers, seed);
+                println!(
+                    " {name:<8} {n:>3} {:>8.0} % {after:>12} {knee:>5} {:>8.1} % {:>6.1} % {:>5.1} % {:>6.1} % {:>6.1} %",
+                    100.0 * outliers,
+                    100.0 * found,
+                    100.0 * covered[0],
+                    100.0 * covered[1],
+                    100.0 * covered[2],
+                    100.0 * covered[3]
+                );
+                assert!(found >= 0.95, "{name} {n} {truth:?}: one knee in {found}");
+                for c in covered {
+                    assert!(
+                        (0.90..=0.99).contains(&c),
+                        "{name} {n} {truth:?}: {covered:?}"
+                    );
+                }
             }
         }
     }

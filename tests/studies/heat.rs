@@ -16,7 +16,9 @@ use rayon::prelude::*;
 use std::f64::consts::TAU;
 
 /// Runs of the study.
-const RUNS: usize = 60;
+const RUNS: usize = 200;
+/// Number of the first; the method was tuned on others.
+const FIRST: usize = 5000;
 
 /// A different damper, test and sensor for every number.
 fn spec(i: usize) -> Spec {
@@ -29,7 +31,7 @@ fn spec(i: usize) -> Spec {
     spec.motion.speeds_mm_s = vec![150.0, [400.0, 500.0, 700.0][pick(0, 3)], 150.0];
     spec.motion.cycles_of_each = vec![6, [120, 220, 350][pick(1, 3)], 6];
     spec.motion.rate_hz = 120.0;
-    spec.motion.steps_per_cycle = 300;
+    spec.motion.steps_per_cycle = 120;
     spec.motion.start_pause_s = 5.0;
     spec.motion.end_pause_s = [60.0, 120.0, 240.0][pick(2, 3)];
     spec.thermal.enabled = true;
@@ -75,7 +77,7 @@ fn capacity_cooling_and_change_per_degree_over_many_dampers() {
     let all: Vec<Found> = (0..RUNS)
         .into_par_iter()
         .map(|i| {
-            let made = run(&spec(i)).unwrap();
+            let made = run(&spec(FIRST + i)).unwrap();
             let truth = &made.truth;
             let (c, tau, fade) = (
                 truth.heat_capacity_j_k,
@@ -105,7 +107,9 @@ fn capacity_cooling_and_change_per_degree_over_many_dampers() {
         "rebound %/°C",
         "heat %/°C",
     ];
-    let limits = [0.05, 0.10, 0.10, 0.10, 0.10];
+    // Noise and span decide how well the change per °C can be told: its interval is what
+    // counts.
+    let limits = [0.05, 0.10, f64::INFINITY, f64::INFINITY, f64::INFINITY];
     println!("{RUNS} runs: told, within the bound, interval holds the truth, worst");
     for (k, name) in names.iter().enumerate() {
         let column: Vec<_> = all.iter().map(|f| f[k]).collect();
@@ -121,57 +125,82 @@ fn capacity_cooling_and_change_per_degree_over_many_dampers() {
     for (k, name) in names.iter().enumerate() {
         let column: Vec<_> = all.iter().map(|f| f[k]).collect();
         let s = Score::of(&column, limits[k]);
-        assert!(s.told * 10 >= RUNS * 8, "{name}: {s:?}");
-        if k < 2 {
-            assert!(s.within * 100 >= s.told * 95, "{name}: {s:?}");
-        } else {
-            assert!(s.covered * 100 >= s.told * 85, "{name}: {s:?}");
-        }
+        assert!(s.told * 10 >= RUNS * 9, "{name}: {s:?}");
+        assert_eq!(s.within, s.told, "{name}: {s:?}");
+        let covered = 100.0 * s.covered as f64 / s.told as f64;
+        assert!((90.0..=99.0).contains(&covered), "{name}: {covered} %");
     }
 }
 
-/// A million cycles of sixteen samples pass through log and steps in bounded memory; heat
-/// and its fall over the cycles are right.
+/// A million cycles of sixteen samples pass through the log, and as cycles through the steps,
+/// in bounded memory; heat and its fall over the cycles are right. The first of them are cut
+/// from the samples; the rest are made like those, since a cycle cut is a cycle forgotten.
 #[test]
 fn a_million_cycles_stay_bounded() {
-    let cycles = 1_000_000_u64;
-    let per = 16_usize;
+    const CYCLES: u64 = 1_000_000;
+    const CUT: u64 = 32 * 1024;
+    const BLOCK: u64 = 4096;
+    const PER: usize = 16;
+    let at = |i: usize| TAU * (i as f64 / PER as f64 + 0.013);
+    let shape: Vec<(f64, f64)> = (0..PER)
+        .map(|i| (-0.025 * at(i).cos(), at(i).sin()))
+        .collect();
+    // Force falls by a tenth over the run.
+    let force = |n: f64| 1000.0 * (1.0 - 0.1 * n / CYCLES as f64);
+    let warmth = |n: f64| 20.0 + 30.0 * n / CYCLES as f64;
     let mut log = ThermalLog::new();
     let mut finder = loopwork::cycles::CycleFinder::new();
     let mut builder = StepBuilder::new(StepSettings::default());
+    let mut last = None;
     let mut done = 0_u64;
-    let block = 4096_u64;
-    while done < cycles {
-        let now = block.min(cycles - done);
+    while done < CYCLES {
+        let now = BLOCK.min(CYCLES - done);
         let mut chunk = Chunk {
             starts_segment: (done == 0).then(Segment::default),
             ..Chunk::default()
         };
-        for i in 0..now as usize * per {
-            let n = done as f64 + i as f64 / per as f64;
-            let p = TAU * (n + 0.013);
-            // Force falls by a tenth over the run.
-            let force = 1000.0 * (1.0 - 0.1 * n / cycles as f64);
-            chunk.time.push(n);
-            chunk.travel.push(-0.025 * p.cos());
-            chunk.force.push(force * p.sin());
-            chunk.temperature.push(20.0 + 30.0 * n / cycles as f64);
+        for cycle in done..done + now {
+            for (i, (travel, part)) in shape.iter().enumerate() {
+                let n = cycle as f64 + i as f64 / PER as f64;
+                chunk.time.push(n);
+                chunk.travel.push(*travel);
+                chunk.force.push(force(n) * part);
+                chunk.temperature.push(warmth(n));
+            }
         }
         log.push(&chunk);
-        finder
-            .push(&chunk)
-            .into_iter()
-            .for_each(|c| builder.push(c));
+        if done < CUT {
+            for cycle in finder.push(&chunk) {
+                last = Some(cycle.clone());
+                builder.push(cycle);
+            }
+        }
         done += now;
     }
-    finder.finish().into_iter().for_each(|c| builder.push(c));
     log.finish();
+    let last = last.unwrap();
+    assert!(last.index > CUT - 10, "{}", last.index);
+    let before = force(last.index as f64);
+    for index in last.index + 1..CYCLES {
+        let mut next = last.clone();
+        let n = index as f64;
+        next.index = index;
+        next.start_s += (index - last.index) as f64;
+        next.force.iter_mut().for_each(|f| *f *= force(n) / before);
+        next.temperature_c = Some((warmth(n), warmth(n)));
+        builder.push(next);
+    }
     let steps = builder.finish().steps;
     assert_eq!(steps.len(), 1);
+    assert!(steps[0].cycles > CYCLES - 10, "{}", steps[0].cycles);
     assert!(steps[0].series.len() <= 2100, "{}", steps[0].series.len());
     assert!(log.bins().len() <= 4096);
     let exact = std::f64::consts::PI * 1000.0 * 0.025 * 0.95;
     assert!((steps[0].energy_per_cycle_j.mean / exact - 1.0).abs() < 2e-3);
-    let whole = exact * cycles as f64;
+    let whole = exact * CYCLES as f64;
     assert!((log.work_j() / whole - 1.0).abs() < 2e-3);
+    // Early and late blocks show the fall.
+    let (early, late) = (steps[0].series.first(), steps[0].series.last());
+    let fall = late.unwrap().energy_j / early.unwrap().energy_j;
+    assert!((fall - 0.9).abs() < 2e-3, "{fall}");
 }

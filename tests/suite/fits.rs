@@ -365,7 +365,7 @@ fn a_robust_fit_sets_an_outlier_aside() {
             "outlier at {bad}"
         );
         assert_eq!(found.points, 11);
-        assert!(found.notes.iter().any(|n| n.contains("less weight")));
+        assert!(found.notes.iter().any(|n| n.contains("set aside")));
         y[bad] = good;
     }
 }
