@@ -1,11 +1,14 @@
 //! The order of the stages: recording in, finished run out.
 
+mod refer;
+
 use std::path::Path;
 use std::sync::mpsc::sync_channel;
 
 use crate::cards::DamperCard;
 use crate::curves::{
-    FullCycleSettings, curve, curve_of_table, expectations, fill_loop_shares, fill_lost_motion,
+    Curve, FullCycleSettings, curve, curve_of_table, expectations, fill_loop_shares,
+    fill_lost_motion,
 };
 use crate::cycles::{CycleAccount, CycleFinder};
 use crate::findings::{Case, FindingSettings, gas_margin, judge, touch_warning};
@@ -16,7 +19,7 @@ use crate::recording::{
     Certainty, Chunk, Closing, Conventions, Dropped, Polarity, Recording, SampleStream,
     StatedSigns, SweepTable, Understanding,
 };
-use crate::run::{RUN_SCHEMA, Run, Tool};
+use crate::run::{AsMeasured, RUN_SCHEMA, Reference, Run, Tool};
 use crate::signs::{Settler, apply};
 use crate::statics::{RestSettings, statics};
 use crate::statistics::Resampling;
@@ -41,6 +44,9 @@ pub struct Settings {
     pub fits: FitSettings,
     /// Heat and temperature.
     pub heat: HeatSettings,
+    /// Temperature that curves and fits are to be referred to, °C; as measured if left out.
+    /// Takes the place of `heat.reference_c`.
+    pub refer_to_c: Option<f64>,
     /// Resampling of cycles.
     pub resampling: Resampling,
     /// Thresholds of the findings.
@@ -254,7 +260,10 @@ fn analyse_samples(
             log: &log,
             card,
         },
-        &settings.heat,
+        &HeatSettings {
+            reference_c: settings.refer_to_c.unwrap_or(settings.heat.reference_c),
+            ..settings.heat
+        },
     );
     notes.extend(heat_notes);
     if account.spikes > 0 {
@@ -296,6 +305,16 @@ fn analyse_samples(
         );
     }
     notes_of_statics(&statics, card, &mut notes);
+    let as_measured = AsMeasured {
+        curve,
+        fits,
+        full_cycle_fits,
+    };
+    let at = settings
+        .refer_to_c
+        .map(|c| refer::refer(&steps, &level, &heat, c, settings));
+    notes.extend(at.iter().map(|(reference, _)| refer::note(reference)));
+    let (reported, kept, reference) = reported(as_measured, at, settings);
     notices.extend(closing.notices.iter().cloned());
     notes.extend(notices.iter().map(|n| n.message.clone()));
     Ok(Run {
@@ -309,9 +328,11 @@ fn analyse_samples(
         sampling: closing.sampling,
         steps,
         statics: Some(statics),
-        curve,
-        fits,
-        full_cycle_fits,
+        curve: reported.curve,
+        fits: reported.fits,
+        full_cycle_fits: reported.full_cycle_fits,
+        reference,
+        as_measured: kept,
         findings,
         gas_margin,
         heat: Some(heat),
@@ -320,6 +341,31 @@ fn analyse_samples(
         damper: settings.card.clone(),
         notices,
     })
+}
+
+/// The curve and fits to report, and those as measured where they are others.
+fn reported(
+    measured: AsMeasured,
+    at: Option<(Reference, Option<Curve>)>,
+    settings: &Settings,
+) -> (AsMeasured, Option<Box<AsMeasured>>, Option<Reference>) {
+    match at {
+        None => (measured, None, None),
+        Some((reference, None)) => (measured, None, Some(reference)),
+        Some((reference, Some(curve))) => {
+            let CurveFits {
+                fits,
+                full_cycle: full_cycle_fits,
+                ..
+            } = fit_curve(&curve, &settings.fits, settings.resampling);
+            let referred = AsMeasured {
+                curve,
+                fits,
+                full_cycle_fits,
+            };
+            (referred, Some(Box::new(measured)), Some(reference))
+        }
+    }
 }
 
 fn analyse_table(
@@ -340,6 +386,12 @@ fn analyse_table(
         ..
     } = fit_curve(&curve, &settings.fits, settings.resampling);
     notes.extend(fit_notes);
+    let reference = settings.refer_to_c.map(|temperature_c| Reference {
+        temperature_c,
+        why_not: Some("a reduced table has no temperature channel".into()),
+        ..Reference::default()
+    });
+    notes.extend(reference.iter().map(refer::note));
     notes.extend(closing.notices.iter().map(|n| n.message.clone()));
     Run {
         schema: RUN_SCHEMA.into(),
@@ -363,6 +415,8 @@ fn analyse_table(
         curve,
         fits,
         full_cycle_fits: Fits::default(),
+        reference,
+        as_measured: None,
         findings: Vec::new(),
         gas_margin: None,
         heat: None,

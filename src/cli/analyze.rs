@@ -1,7 +1,7 @@
 //! `loopwork analyze`.
 
 use super::args::AnalyzeArgs;
-use super::load::load_run;
+use super::load::load_with;
 use super::output::Results;
 use super::{Outcome, diagnostics};
 use crate::notice::Error;
@@ -15,13 +15,10 @@ use crate::run::Run;
 pub(super) fn run(args: &AnalyzeArgs) -> Result<Outcome, Error> {
     let output = &args.output;
     output.spare_inputs(&args.files)?;
-    let run = load_run(
-        &args.files,
-        &args.intake,
-        &args.analysis,
-        args.name.as_deref(),
-        output.quiet,
-    )?;
+    let settings = args
+        .reference
+        .settings(&args.analysis, args.name.as_deref())?;
+    let run = load_with(&args.files, &args.intake, &settings, output.quiet)?;
     diagnostics::say_notices(&run.notices, output.quiet);
     let folder = output.report_folder(&run.name);
     let files = match &folder {

@@ -59,11 +59,15 @@ const ANALYZE_EXAMPLES: &str = "Examples:
   loopwork analyze run.csv --units us          lbf, in, in/s
   loopwork analyze run.csv --no-report --json - | jq .statics
                                                the numbers for a script, nothing else
-  loopwork analyze run.csv --unit force=lbf    a unit the file does not say";
+  loopwork analyze run.csv --unit force=lbf    a unit the file does not say
+  loopwork analyze run.csv --reference-temperature 80F
+                                               curves as they would be at 80 °F";
 const COMPARE_EXAMPLES: &str = "Examples:
   loopwork compare before.csv after.csv --as revalve
   loopwork compare left.csv right.csv --as pair --tolerance 5 --fail-on outside
-  loopwork compare new.csv used.csv --as wear --json wear.json";
+  loopwork compare new.csv used.csv --as wear --json wear.json
+  loopwork compare cold.csv hot.csv --reference-temperature 40
+                                               both as they would be at 40 °C";
 const CHECK_EXAMPLES: &str = "Examples:
   loopwork check run.csv --target limits.toml  exit code 1 if it does not pass
   loopwork check run.csv --target reference.csv";
@@ -182,6 +186,16 @@ pub struct AnalysisArgs {
     pub settings: Option<PathBuf>,
 }
 
+/// The temperature results are stated at.
+#[derive(Debug, Clone, Default, Args)]
+#[command(next_help_heading = "Analysis")]
+pub struct ReferenceArgs {
+    /// Refer curves and fits to this temperature where a temperature channel allows: °C, or
+    /// with a unit such as 80F, "80 °F" or 300K
+    #[arg(long, value_name = "DEG", allow_hyphen_values = true)]
+    pub reference_temperature: Option<String>,
+}
+
 /// `loopwork inspect`
 #[derive(Debug, Args)]
 pub struct InspectArgs {
@@ -214,6 +228,9 @@ pub struct AnalyzeArgs {
     /// Analysis.
     #[command(flatten)]
     pub analysis: AnalysisArgs,
+    /// Temperature.
+    #[command(flatten)]
+    pub reference: ReferenceArgs,
     /// Output.
     #[command(flatten)]
     pub output: OutputArgs,
@@ -269,7 +286,7 @@ pub struct CompareArgs {
     #[arg(long = "as", value_enum, default_value = "pair")]
     pub purpose: Purpose,
     /// Compare forces as measured even if the temperatures differ and could be allowed for
-    #[arg(long)]
+    #[arg(long, conflicts_with = "reference_temperature")]
     pub as_measured: bool,
     /// Another run of the base damper, to learn run-to-run repeatability from; can be repeated
     #[arg(long, value_name = "FILE")]
@@ -283,6 +300,9 @@ pub struct CompareArgs {
     /// Analysis.
     #[command(flatten)]
     pub analysis: AnalysisArgs,
+    /// Temperature.
+    #[command(flatten)]
+    pub reference: ReferenceArgs,
     /// Output.
     #[command(flatten)]
     pub output: OutputArgs,
@@ -314,6 +334,9 @@ pub struct CheckArgs {
     /// Analysis.
     #[command(flatten)]
     pub analysis: AnalysisArgs,
+    /// Temperature.
+    #[command(flatten)]
+    pub reference: ReferenceArgs,
     /// Output.
     #[command(flatten)]
     pub output: OutputArgs,

@@ -1,5 +1,6 @@
 //! `loopwork check`.
 
+use std::borrow::Cow;
 use std::path::Path;
 
 use sha2::{Digest as _, Sha256};
@@ -7,7 +8,7 @@ use sha2::{Digest as _, Sha256};
 use super::Outcome;
 use super::args::{CheckArgs, IntakeArgs};
 use super::compare::{read_text, say_of};
-use super::load::load_run;
+use super::load::load_with;
 use super::output::Results;
 use crate::compare::{
     Against, CHECK_TOLERANCE_PCT, CheckResult, CompareSettings, Named, Passed, SheetData, Target,
@@ -33,11 +34,10 @@ pub(super) fn run(args: &CheckArgs) -> Result<Outcome, Error> {
     }
     // The target first: a slip in it should not wait for a long recording.
     let target = Loaded::read(args, tolerance)?;
-    let run = load_run(
+    let run = load_with(
         std::slice::from_ref(&args.file),
         &args.intake,
-        &args.analysis,
-        None,
+        &args.reference.settings(&args.analysis, None)?,
         output.quiet,
     )?;
     say_of(&run, output.quiet);
@@ -62,7 +62,13 @@ pub(super) fn run(args: &CheckArgs) -> Result<Outcome, Error> {
     }
     let folder = output.report_folder(&format!("{}-check", run.name));
     let files = match &folder {
-        Some(_) => comparison::check_files(&result, &run, output.units.into())?,
+        Some(_) => {
+            let drawn = match result.reference_c {
+                Some(_) => Cow::Borrowed(&run),
+                None => run.measured(),
+            };
+            comparison::check_files(&result, &drawn, output.units.into())?
+        }
         None => crate::report::Files::new(),
     };
     let json = match output.json {
@@ -107,11 +113,10 @@ impl Loaded {
             return Ok(Self::Spec(Box::new(target), name));
         }
         // The options for reading are those of the run; a target reads itself.
-        let run = load_run(
+        let run = load_with(
             std::slice::from_ref(path),
             &IntakeArgs::default(),
-            &args.analysis,
-            None,
+            &args.reference.settings(&args.analysis, None)?,
             args.output.quiet,
         )?;
         say_of(&run, args.output.quiet);

@@ -2,12 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
-use super::args::{AnalysisArgs, CompareArgs, FailOn, IntakeArgs, LimitArgs, Purpose as Asked};
-use super::load::load_run;
+use super::args::{CompareArgs, FailOn, IntakeArgs, LimitArgs, Purpose as Asked};
+use super::load::load_with;
 use super::output::Results;
 use super::{Outcome, diagnostics};
 use crate::compare::{self, CompareSettings, Purpose, Verdict};
 use crate::notice::{Error, Fault, Notice, Place};
+use crate::pipeline::Settings;
 use crate::report::{comparison, json};
 use crate::run::Run;
 
@@ -28,15 +29,15 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Error> {
         .cloned()
         .collect();
     output.spare_inputs(&inputs)?;
-    let base = load_run(
+    let analysis = args.reference.settings(&args.analysis, None)?;
+    let base = load_with(
         std::slice::from_ref(&args.base),
         &args.intake,
-        &args.analysis,
-        None,
+        &analysis,
         output.quiet,
     )?;
-    let (others, mut problems) = load_all(&args.others, &args.intake, &args.analysis, output.quiet);
-    let (repeats, more) = load_all(&args.repeat, &args.intake, &args.analysis, output.quiet);
+    let (others, mut problems) = load_all(&args.others, &args.intake, &analysis, output.quiet);
+    let (repeats, more) = load_all(&args.repeat, &args.intake, &analysis, output.quiet);
     problems.extend(more);
     if others.is_empty() {
         return Err(together(problems));
@@ -86,13 +87,13 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Error> {
 pub(super) fn load_all(
     files: &[PathBuf],
     intake: &IntakeArgs,
-    analysis: &AnalysisArgs,
+    settings: &Settings,
     quiet: bool,
 ) -> (Vec<Run>, Vec<Error>) {
     let loaded: Vec<Result<Run, Error>> = files
         .iter()
         .map(|file| {
-            load_run(std::slice::from_ref(file), intake, analysis, None, quiet)
+            load_with(std::slice::from_ref(file), intake, settings, quiet)
                 .map_err(|e| e.in_file(&file.display().to_string()))
         })
         .collect();

@@ -7,7 +7,7 @@ use indicatif::ProgressBar;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
-use super::args::{AnalysisArgs, IntakeArgs};
+use super::args::{AnalysisArgs, IntakeArgs, ReferenceArgs};
 use crate::cards::DamperCard;
 use crate::findings::FindingSettings;
 use crate::ingest;
@@ -15,6 +15,7 @@ use crate::notice::{Error, Fault, Place};
 use crate::pipeline::{self, Settings};
 use crate::recording::{Chunk, Closing, Recording, SampleStream, Understanding};
 use crate::run::Run;
+use crate::units::{Quantity, Unit};
 
 /// Reading that is over sooner than this shows no progress.
 const PATIENCE: Duration = Duration::from_millis(800);
@@ -32,13 +33,25 @@ pub fn load_run(
     name: Option<&str>,
     quiet: bool,
 ) -> Result<Run, Error> {
+    load_with(files, intake, &settings(analysis, name)?, quiet)
+}
+
+/// The same with finished settings.
+///
+/// # Errors
+/// As [`load_run`].
+pub fn load_with(
+    files: &[PathBuf],
+    intake: &IntakeArgs,
+    settings: &Settings,
+    quiet: bool,
+) -> Result<Run, Error> {
     let options = intake.to_options()?;
-    let settings = settings(analysis, name)?;
     let recording = match ingest::open(files, &options)? {
         Recording::Samples(stream) if !quiet => Recording::Samples(Box::new(Watched::new(stream))),
         other => other,
     };
-    pipeline::analyse(recording, &settings)
+    pipeline::analyse(recording, settings)
 }
 
 /// The analysis options as settings.
@@ -65,6 +78,66 @@ pub fn settings(analysis: &AnalysisArgs, name: Option<&str>) -> Result<Settings,
             .findings,
         ..Settings::default()
     })
+}
+
+/// The coldest and the hottest temperature results can be stated at, °C: oil and seals live
+/// between them.
+const REFERENCE_C: [f64; 2] = [-60.0, 250.0];
+
+impl ReferenceArgs {
+    /// The temperature asked for, °C.
+    ///
+    /// # Errors
+    /// [`Fault::Usage`] for what is no temperature.
+    pub(super) fn celsius(&self) -> Result<Option<f64>, Error> {
+        let Some(text) = self.reference_temperature.as_deref() else {
+            return Ok(None);
+        };
+        let refused = |what: &str| {
+            Error::usage(
+                "bad-temperature",
+                format!("--reference-temperature {text}: {what}"),
+            )
+            .help("write a number in °C, such as 20, or with its unit: 68F, \"68 °F\", 293K")
+        };
+        let plain = text.trim().replace('\u{2212}', "-").replace(',', ".");
+        let end = plain
+            .find(|c: char| !(c.is_ascii_digit() || matches!(c, '.' | '-' | '+')))
+            .unwrap_or(plain.len());
+        let (number, unit) = plain.split_at(end);
+        let number: f64 = number
+            .parse()
+            .map_err(|_| refused("expected a number of degrees"))?;
+        let celsius = match unit.trim() {
+            "" => number,
+            unit => Unit::named(Quantity::Temperature, unit)
+                .ok_or_else(|| refused(&format!("\"{unit}\" is not a unit of temperature")))?
+                .to_si(number),
+        };
+        if (REFERENCE_C[0]..=REFERENCE_C[1]).contains(&celsius) {
+            Ok(Some(celsius))
+        } else {
+            Err(refused(&format!(
+                "{celsius:.0} °C is outside {:.0} to {:.0} °C, where oil and seals live",
+                REFERENCE_C[0], REFERENCE_C[1]
+            )))
+        }
+    }
+
+    /// The settings of an analysis that refers to it.
+    ///
+    /// # Errors
+    /// As [`ReferenceArgs::celsius`] and [`settings`].
+    pub(super) fn settings(
+        &self,
+        analysis: &AnalysisArgs,
+        name: Option<&str>,
+    ) -> Result<Settings, Error> {
+        Ok(Settings {
+            refer_to_c: self.celsius()?,
+            ..settings(analysis, name)?
+        })
+    }
 }
 
 /// What a settings file may hold (`--settings FILE.toml`). Every part may be left out.

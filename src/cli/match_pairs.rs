@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use super::Outcome;
 use super::args::{MatchArgs, MismatchBy};
 use super::compare::{load_all, together};
+use super::load;
 use super::output::Results;
 use crate::compare::{Mismatch, match_dampers};
 use crate::notice::Error;
@@ -27,7 +28,8 @@ pub(super) fn run(args: &MatchArgs) -> Result<Outcome, Error> {
     }
     // One at a time, so that each run keeps the axle of its file.
     let (mut runs, mut of_runs, mut problems) = (Vec::new(), Vec::new(), Vec::new());
-    let (loaded, failed) = load_all(&args.files, &args.intake, &args.analysis, output.quiet);
+    let analysis = load::settings(&args.analysis, None)?;
+    let (loaded, failed) = load_all(&args.files, &args.intake, &analysis, output.quiet);
     problems.extend(failed);
     for run in loaded {
         let path = run.source.first().map(|s| s.path.clone());

@@ -241,6 +241,19 @@ fn wear(comparison: &Comparison, i: usize, verdict: Option<Verdict>) -> Sentence
     }
 }
 
+/// At how many speeds of a direction the data do not settle it.
+fn unsettled(part: &DirectionComparison, direction: Direction) -> Option<Sentence> {
+    let compared = part.delta_n.iter().flatten().count();
+    let unsure = part.verdicts.iter().flatten();
+    let unsure = unsure.filter(|v| **v == Verdict::Undecided).count();
+    (unsure > 0).then(|| {
+        say(format!(
+            "{} may differ by more at {unsure} of {compared} speeds",
+            direction.word()
+        ))
+    })
+}
+
 /// Findings the used damper has and the reference has not.
 fn gained(comparison: &Comparison, i: usize) -> String {
     let found = comparison.findings.get(i).map_or(&[][..], |f| &f.gained);
@@ -262,14 +275,17 @@ fn pair(comparison: &Comparison, i: usize, verdict: Option<Verdict>) -> Sentence
             .text(": ")
             .join(listed(furthest_of(comparison, i, Verdict::Outside))),
         _ => {
-            let unsure = furthest_of(comparison, i, Verdict::Undecided);
+            let unsure: Vec<Sentence> = Direction::BOTH
+                .into_iter()
+                .filter_map(|d| unsettled(comparison.get(d).get(i)?, d))
+                .collect();
             let head = say("cannot tell whether they are a pair within ").join(within);
             if unsure.is_empty() {
                 head
             } else {
-                head.text(": as measured, ").join(listed(unsure)).text(
-                    ", but not surely; a repeat of the base (--repeat) would help to settle it",
-                )
+                head.text(": ")
+                    .join(listed(unsure))
+                    .text("; a repeat of the base (--repeat) would help to settle it")
             }
         }
     }

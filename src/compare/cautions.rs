@@ -89,6 +89,9 @@ pub(super) fn cautions(
             .join(stroke_words(a)).text(" and ").join(stroke_words(b))
             .text("): heat per cycle and hysteresis are not alike at equal speed; forces at mid-stroke are"));
     }
+    if let Some(text) = asked(base, other, referred_to) {
+        add("reference-temperature", text);
+    }
     if let (Some(a), Some(b)) = (
         mean_temperature(&base.steps),
         mean_temperature(&other.steps),
@@ -204,6 +207,27 @@ pub(super) fn mean_temperature(steps: &[Step]) -> Option<f64> {
         .map(|t| f64::midpoint(t.start, t.end))
         .collect();
     (!all.is_empty()).then(|| all.iter().sum::<f64>() / all.len() as f64)
+}
+
+/// What became of the temperature that was asked for.
+fn asked(base: &Run, other: &Run, referred_to: Option<f64>) -> Option<Sentence> {
+    let wanted = base.reference.as_ref().or(other.reference.as_ref())?;
+    if let Some(c) = referred_to {
+        return Some(
+            say("curves, slopes and knees are compared as they would be at ")
+                .set(c, Kind::Temperature)
+                .text("; gas force, friction, heat, loop width and lost motion in the tables as measured"),
+        );
+    }
+    let mut text = say("could not be referred to ")
+        .set(wanted.temperature_c, Kind::Temperature)
+        .text(", so both are compared as measured");
+    for run in [base, other] {
+        if let Some(why) = run.reference.as_ref().and_then(|r| r.why_not.as_ref()) {
+            text = text.text(format!("; {}: {why}", run.name));
+        }
+    }
+    Some(text)
 }
 
 fn units(a: &Run, b: &Run) -> Option<Sentence> {

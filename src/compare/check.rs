@@ -126,6 +126,9 @@ pub struct CheckResult {
     pub repeatability: Repeats,
     /// The settings used.
     pub settings: CompareSettings,
+    /// Temperature the curve is checked at, °C; `null` where it is checked as measured.
+    #[serde(default)]
+    pub reference_c: Option<f64>,
     /// What to know.
     pub notes: Vec<Sentence>,
 }
@@ -148,6 +151,16 @@ pub fn check(
     sheet: SheetData,
     settings: &CompareSettings,
 ) -> CheckResult {
+    let mut notes: Vec<Sentence> = temperature(run, against).into_iter().collect();
+    // Held against a run, both are at one temperature or both as measured.
+    let apart = match against {
+        Against::Run(other, _) if !other.steps.is_empty() => {
+            other.reference_c() != run.reference_c()
+        }
+        _ => false,
+    };
+    let kept = run.measured();
+    let run: &Run = if apart { &kept } else { run };
     let curves = curves_of(run, settings);
     let repeats = Repeats::stated(&settings.repeatability);
     let bench = Bench {
@@ -157,7 +170,6 @@ pub fn check(
         settings,
     };
     let mut criteria = Vec::new();
-    let mut notes = Vec::new();
     match against {
         Against::Spec(spec) => {
             let n = spec.curve.compression.len() + spec.curve.rebound.len();
@@ -172,6 +184,8 @@ pub fn check(
             ));
         }
         Against::Run(other, tolerance) => {
+            let other_kept = other.measured();
+            let other: &Run = if apart { &other_kept } else { other };
             bench.against_run(other, *tolerance, &mut criteria);
             notes.push(
                 say("target forces are those of the other run, allowed ")
@@ -205,8 +219,33 @@ pub fn check(
         sheet,
         repeatability: repeats,
         settings: *settings,
+        reference_c: run.reference_c(),
         notes,
     }
+}
+
+/// What became of the temperature that was asked for.
+fn temperature(run: &Run, against: &Against<'_>) -> Option<Sentence> {
+    let wanted = run.reference.as_ref()?;
+    let refused = |name: &str, why: &str| {
+        say("forces are as measured: they could not be referred to ")
+            .set(wanted.temperature_c, Kind::Temperature)
+            .text(format!(" ({name}: {why})"))
+    };
+    if let Some(why) = &wanted.why_not {
+        return Some(refused(&run.name, why));
+    }
+    if let Against::Run(other, _) = against
+        && !other.steps.is_empty()
+        && let Some(why) = other.reference.as_ref().and_then(|r| r.why_not.as_ref())
+    {
+        return Some(refused(&other.name, why));
+    }
+    Some(
+        say("forces are as they would be at ")
+            .set(wanted.temperature_c, Kind::Temperature)
+            .text("; friction, gas force, loop width and lost motion are as measured"),
+    )
 }
 
 struct Bench<'a> {

@@ -1,5 +1,7 @@
 //! The comparison: a base and others, everything side by side.
 
+use std::borrow::Cow;
+
 use serde::{Deserialize, Serialize};
 
 use super::answer::answer;
@@ -97,6 +99,8 @@ pub struct TracePoint {
     pub force_n: f64,
     /// Its 95 % interval, run-to-run repeatability included.
     pub ci95_n: Option<[f64; 2]>,
+    /// True at the peak speed of a driven step.
+    pub driven: bool,
 }
 
 /// Points of a traced curve beside its anchors.
@@ -118,6 +122,7 @@ fn traced(
                     velocity_m_s: v,
                     force_n: r.force_n,
                     ci95_n: interval(r.force_n, &error, settings.confidence),
+                    driven: curves.get(direction).speeds().any(|s| s == v),
                 }
             })
             .collect()
@@ -176,14 +181,14 @@ pub fn compare(
 ) -> Comparison {
     let all: Vec<&Run> = std::iter::once(base).chain(others).collect();
     let names = named(&all);
-    let curves: Vec<Curves> = all.iter().map(|r| curves_of(r, settings)).collect();
+    let measured: Vec<Cow<'_, Run>> = all.iter().map(|r| r.measured()).collect();
+    let curves: Vec<Curves> = measured.iter().map(|r| curves_of(r, settings)).collect();
     let (base_name, other_names) = split(&names);
     let (base_curves, other_curves) = (&curves[0], &curves[1..]);
     let repeatability = if repeats.is_empty() {
         Repeats::stated(&settings.repeatability)
     } else {
-        let more: Vec<Curves> = repeats.iter().map(|r| curves_of(r, settings)).collect();
-        Repeats::learnt(base_curves, &more, settings)
+        learnt(base, repeats, settings)
     };
     let shared = |v: f64| {
         Direction::BOTH.iter().any(|d| {
@@ -201,6 +206,18 @@ pub fn compare(
         .iter()
         .map(|o| at_reference(base, o, settings))
         .collect();
+    // Where a temperature was asked for, curve and fits of a pair are at it together or not at all.
+    let pair = |i: usize| match &referred[i] {
+        Some(_) => (base, &others[i]),
+        None => (measured[0].as_ref(), measured[i + 1].as_ref()),
+    };
+    let drawn = |i: usize| match i.checked_sub(1) {
+        Some(other) => referred[other].as_ref().map_or(&curves[i], |r| &r.other),
+        None => match referred.first() {
+            Some(Some(r)) if referred.iter().all(Option::is_some) => &r.base,
+            _ => &curves[0],
+        },
+    };
     let of = |direction: Direction| -> Vec<DirectionComparison> {
         other_curves
             .iter()
@@ -232,7 +249,9 @@ pub fn compare(
         rebound: of(Direction::Rebound),
         grid_m_s,
         statics: each(others, other_names, |n, o| statics_change(n, base, o)),
-        fits: each(others, other_names, |n, o| fits_change(n, base, o)),
+        fits: (0..others.len())
+            .map(|i| fits_change(&other_names[i].name, pair(i).0, pair(i).1))
+            .collect(),
         heat: each(others, other_names, |n, o| {
             heat_change(n, base, o, settings)
         }),
@@ -246,9 +265,8 @@ pub fn compare(
             .collect(),
         cautions: cautions_of_all(base, others, &repeatability),
         notes: notes(&repeatability, tolerance, settings),
-        traces: curves
-            .iter()
-            .map(|c| traced(c, &repeatability, settings))
+        traces: (0..all.len())
+            .map(|i| traced(drawn(i), &repeatability, settings))
             .collect(),
         repeatability,
         settings: *settings,
@@ -261,7 +279,7 @@ pub fn compare(
         out.cautions
             .extend(cautions(base, other, same, &name, both, reference));
         match purpose {
-            Purpose::Revalve => out.revalve.push(revalve(&out, base, i)),
+            Purpose::Revalve => out.revalve.push(revalve(&out, pair(i).0, i)),
             Purpose::Wear => out.wear.push(wear(&out, base, other, i, same)),
             Purpose::Pair => {}
         }
@@ -281,6 +299,22 @@ fn resisting_percent(mut part: DirectionComparison, direction: Direction) -> Dir
     part
 }
 
+/// Repeatability from repeats of the base: all at the temperature that was asked for, or all
+/// as measured.
+fn learnt(base: &Run, repeats: &[Run], settings: &CompareSettings) -> Repeats {
+    let asked = base.reference_c();
+    let at_one = asked.is_some() && repeats.iter().all(|r| r.reference_c() == asked);
+    let of = |run: &Run| {
+        if at_one {
+            curves_of(run, settings)
+        } else {
+            curves_of(&run.measured(), settings)
+        }
+    };
+    let more: Vec<Curves> = repeats.iter().map(of).collect();
+    Repeats::learnt(&of(base), &more, settings)
+}
+
 /// Both sides at one temperature.
 struct AtReference {
     reference_c: f64,
@@ -288,9 +322,19 @@ struct AtReference {
     other: Curves,
 }
 
-/// Both sides at the common reference temperature, if their temperatures are far enough
-/// apart to matter and both channels allow it.
+/// Both sides at the temperature that was asked for; if none was, at the common reference
+/// temperature where their temperatures are far enough apart to matter. `None` where a
+/// channel does not allow it.
 fn at_reference(base: &Run, other: &Run, settings: &CompareSettings) -> Option<AtReference> {
+    if base.reference.is_some() || other.reference.is_some() {
+        let reference_c = base.reference_c()?;
+        let both = other.reference_c() == Some(reference_c);
+        return both.then(|| AtReference {
+            reference_c,
+            base: curves_of(base, settings),
+            other: curves_of(other, settings),
+        });
+    }
     let apart = (mean_temperature(&base.steps)? - mean_temperature(&other.steps)?).abs();
     if apart < settings.refer_beyond_k {
         return None;

@@ -31,9 +31,12 @@ pub fn standard_speeds() -> Vec<f64> {
 /// Both directions of one run.
 pub type Curves = PerDirection<ForceCurve>;
 
-/// Force against speed of both directions, as measured.
+/// Force against speed of both directions, as the run states them: as measured, or at the
+/// temperature it was asked to be referred to.
 pub fn curves_of(run: &Run, settings: &CompareSettings) -> Curves {
-    both(&run.curve, run, settings, &|_, _| 0.0)
+    run.reference_c()
+        .and_then(|_| curves_at_reference(run, settings))
+        .map_or_else(|| both(&run.curve, run, settings, &|_, _| 0.0), |r| r.1)
 }
 
 /// The same at the heat stage's reference temperature, and that temperature, °C; `None`

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::Measured;
 use super::balance::Balance;
 use super::sensitivity::{Sensitivity, temperature_of};
 use crate::steps::lost_motion::StaticLevel;
@@ -29,6 +30,9 @@ pub struct ReferredPoint {
     pub force_n: f64,
     /// Force at the reference, N.
     pub referred_n: f64,
+    /// What of the change is gas force, N; 0 where no change of gas with temperature was shown.
+    #[serde(default)]
+    pub gas_shift_n: f64,
     /// Half of the 95 % interval the correction adds, N.
     pub correction_half_n: Option<f64>,
 }
@@ -63,6 +67,32 @@ impl Sensitivity {
     }
 }
 
+impl Sensitivity {
+    /// What gas force gains from `temperature` to the reference, N, and half of its 95 %
+    /// interval: nothing unless the run shows that it changes.
+    fn gas_shift(&self, temperature: f64) -> (f64, f64) {
+        let away = self.reference_c - temperature;
+        match self.gas_n_per_c.filter(Measured::is_clear_of_zero) {
+            Some(per_c) => {
+                let half = per_c.ci95.map_or(0.0, |[a, b]| 0.5 * (b - a));
+                (per_c.value * away, half * away.abs())
+            }
+            None => (0.0, 0.0),
+        }
+    }
+}
+
+impl ReferredPoint {
+    /// What damping force was multiplied by; `still` is gas and friction.
+    pub(crate) fn factor(&self, still: f64) -> f64 {
+        if self.force_n == still {
+            1.0
+        } else {
+            (self.referred_n - self.gas_shift_n - still) / (self.force_n - still)
+        }
+    }
+}
+
 /// Forces at peak speed at the reference of `sensitivity`.
 pub(super) fn referred(
     steps: &[Step],
@@ -83,13 +113,15 @@ pub(super) fn referred(
                 let force = step.force_at_peak_velocity_n.get(direction).mean;
                 let still = level.gas_force_n + direction.sign() * level.friction_n;
                 let moving = force - still;
+                let (gas_shift_n, gas_half) = sensitivity.gas_shift(t);
                 Some(ReferredPoint {
                     step: step.index,
                     velocity_m_s: *step.peak_velocity_m_s.get(direction),
                     temperature_c: t,
                     force_n: force,
-                    referred_n: still + factor * moving,
-                    correction_half_n: Some(half * moving.abs()),
+                    referred_n: still + factor * moving + gas_shift_n,
+                    gas_shift_n,
+                    correction_half_n: Some((half * moving.abs()).hypot(gas_half)),
                 })
             })
             .collect();
@@ -99,25 +131,25 @@ pub(super) fn referred(
 }
 
 /// The steps with every hydraulic force taken to the reference of `referred`, for curves at
-/// a common temperature: gas and friction (`level`) are left as they are. Steps without a
-/// temperature stay as measured.
+/// a common temperature: gas force is moved by what the run shows of it, friction left as it
+/// is. Steps without a temperature stay as measured.
 pub fn referred_steps(steps: &[Step], level: &StaticLevel, referred: &Referred) -> Vec<Step> {
     steps
         .iter()
         .map(|step| {
+            let point = |direction: Direction| {
+                let points = referred.points.get(direction);
+                points.iter().find(|p| p.step == step.index)
+            };
             let factor = |direction: Direction| {
                 let still = level.gas_force_n + direction.sign() * level.friction_n;
-                referred
-                    .points
-                    .get(direction)
-                    .iter()
-                    .find(|p| p.step == step.index)
-                    .filter(|p| p.force_n != still)
-                    .map_or(1.0, |p| (p.referred_n - still) / (p.force_n - still))
+                point(direction).map_or(1.0, |p| p.factor(still))
             };
+            let shift = Direction::BOTH.into_iter().find_map(point);
             scaled(
                 step,
                 level,
+                shift.map_or(0.0, |p| p.gas_shift_n),
                 &PerDirection {
                     compression: factor(Direction::Compression),
                     rebound: factor(Direction::Rebound),
@@ -127,7 +159,7 @@ pub fn referred_steps(steps: &[Step], level: &StaticLevel, referred: &Referred) 
         .collect()
 }
 
-fn scaled(step: &Step, level: &StaticLevel, factor: &PerDirection<f64>) -> Step {
+fn scaled(step: &Step, level: &StaticLevel, gas_shift_n: f64, factor: &PerDirection<f64>) -> Step {
     let mut out = step.clone();
     let n = step.fold.force.len();
     let turn = (step.fold.turn_phase * n as f64).round() as usize;
@@ -143,7 +175,7 @@ fn scaled(step: &Step, level: &StaticLevel, factor: &PerDirection<f64>) -> Step 
         let still = level.gas_force_n
             + level.gas_stiffness_n_m * step.fold.travel.get(i).copied().unwrap_or(0.0)
             + direction.sign() * rubbing;
-        still + factor.get(direction) * (force - still)
+        still + factor.get(direction) * (force - still) + gas_shift_n
     };
     for (i, force) in out.fold.force.iter_mut().enumerate() {
         *force = at(i, *force);
@@ -157,14 +189,15 @@ fn scaled(step: &Step, level: &StaticLevel, factor: &PerDirection<f64>) -> Step 
         let still = level.gas_force_n + direction.sign() * level.friction_n;
         let f = *factor.get(direction);
         let spread = out.force_at_peak_velocity_n.get_mut(direction);
-        spread.mean = still + f * (spread.mean - still);
+        spread.mean = still + f * (spread.mean - still) + gas_shift_n;
         spread.sd = spread.sd.map(|sd| f * sd);
     }
     for cycle in &mut out.series {
         let up = level.gas_force_n + level.friction_n;
         let down = level.gas_force_n - level.friction_n;
-        cycle.force_compression_n = up + factor.compression * (cycle.force_compression_n - up);
-        cycle.force_rebound_n = down + factor.rebound * (cycle.force_rebound_n - down);
+        let moved = |still: f64, f: f64, force: f64| still + f * (force - still) + gas_shift_n;
+        cycle.force_compression_n = moved(up, factor.compression, cycle.force_compression_n);
+        cycle.force_rebound_n = moved(down, factor.rebound, cycle.force_rebound_n);
     }
     out
 }

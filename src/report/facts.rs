@@ -65,6 +65,12 @@ pub fn subtitle(run: &Run) -> Text {
             text = text.num(dual(Kind::Travel, Some(long))).say(".");
         }
     }
+    if let Some(c) = run.reference_c() {
+        text = text
+            .say(" Curves and fits as they would be at ")
+            .num(dual(Kind::Temperature, Some(c)))
+            .say(".");
+    }
     if let Some(card) = &run.damper {
         let parts: Vec<String> = [
             card.name.clone(),

@@ -413,6 +413,8 @@ pub(super) fn run() -> Run {
             rebound: Some(fit(Direction::Rebound, fastest)),
         },
         full_cycle_fits: PerDirection::default(),
+        reference: None,
+        as_measured: None,
         findings: findings(&steps),
         gas_margin: None,
         heat: Some(Heat {

@@ -22,6 +22,7 @@ mod intake;
 mod intake_cases;
 mod layouts;
 mod odd_writers;
+mod reference;
 mod references;
 mod references_fits;
 mod references_statistics;

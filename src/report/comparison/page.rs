@@ -3,13 +3,14 @@
 use super::{badge, marker, plots, tables, terminal, text_of};
 use crate::compare::{Comparison, Purpose, Verdict};
 use crate::notice::Error;
+use crate::report::format::dual;
 use crate::report::page::{Block, Cell, Figure, Page, Section, Table};
 use crate::report::plots::summary;
 use crate::report::text::Text;
 use crate::report::{Files, raster};
 use crate::run::Run;
 use crate::steps::Direction;
-use crate::units::display::Shown;
+use crate::units::display::{Kind, Shown};
 
 /// A comparison's report: a picture per plot and the page.
 ///
@@ -68,7 +69,7 @@ fn page(comparison: &Comparison, base: &Run, others: &[Run], shown: Shown) -> Pa
     ];
     Page {
         title: title(comparison),
-        subtitle: Text::from(terminal::purpose_words(comparison.purpose)),
+        subtitle: subtitle(comparison),
         headline: headline(comparison),
         assumption: comparison
             .cautions
@@ -83,6 +84,17 @@ fn page(comparison: &Comparison, base: &Run, others: &[Run], shown: Shown) -> Pa
         shown,
         marker: marker(comparison),
         maker: format!("{} {}", comparison.tool.name, comparison.tool.version),
+    }
+}
+
+/// Why they are compared, and at which temperature if all are at one.
+fn subtitle(comparison: &Comparison) -> Text {
+    let text = Text::from(terminal::purpose_words(comparison.purpose));
+    match comparison.reference_c.first() {
+        Some(Some(c)) if comparison.reference_c.iter().all(|r| r == &Some(*c)) => text
+            .say(", curves as they would be at ")
+            .num(dual(Kind::Temperature, Some(*c))),
+        _ => text,
     }
 }
 

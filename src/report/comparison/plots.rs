@@ -53,7 +53,7 @@ pub(super) fn overlay(comparison: &Comparison, runs: &[&Run]) -> Option<Figure> 
             ("Rebound", Some(Kind::Force)),
         ],
     );
-    for (i, run) in runs.iter().enumerate().take(drawn) {
+    for i in 0..drawn {
         let name = names.get(i).copied().unwrap_or("");
         let mut layer = Layer::new(damper_key(name), Dual::same(name), Ink::Damper(i));
         for direction in Direction::BOTH {
@@ -63,13 +63,8 @@ pub(super) fn overlay(comparison: &Comparison, runs: &[&Run]) -> Option<Figure> 
                 .filter_map(|p| p.ci95_n.map(|[low, high]| (p.velocity_m_s, low, high)))
                 .collect();
             let line: Vec<(f64, f64)> = trace.iter().map(|p| (p.velocity_m_s, p.force_n)).collect();
-            let peaks: Vec<(f64, f64)> = run
-                .curve
-                .peaks
-                .get(direction)
-                .iter()
-                .map(|p| (p.velocity_m_s, p.force_n))
-                .collect();
+            let driven = trace.iter().filter(|p| p.driven);
+            let peaks: Vec<(f64, f64)> = driven.map(|p| (p.velocity_m_s, p.force_n)).collect();
             speeds.extend(line.iter().chain(&peaks).map(|p| p.0));
             forces.extend(line.iter().chain(&peaks).map(|p| p.1));
             layer = layer

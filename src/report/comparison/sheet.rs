@@ -150,6 +150,17 @@ pub fn check_terminal(result: &CheckResult, look: Look) -> String {
     screen.finish()
 }
 
+/// What it is held against, and at which temperature.
+fn subtitle(result: &CheckResult) -> Text {
+    let text = Text::from(format!("held against {}", result.target.name));
+    match result.reference_c {
+        None => text,
+        Some(c) => text
+            .say(", curve as it would be at ")
+            .num(dual(Kind::Temperature, Some(c))),
+    }
+}
+
 /// The sheet.
 ///
 /// # Errors
@@ -180,7 +191,7 @@ pub fn check_files(result: &CheckResult, run: &Run, shown: Shown) -> Result<File
             .serial
             .clone()
             .unwrap_or_else(|| result.damper.name.clone()),
-        subtitle: Text::from(format!("held against {}", result.target.name)),
+        subtitle: subtitle(result),
         headline: Text::from(headline(result)),
         assumption: crate::report::words::assumption(run),
         badge: badge(result.verdict),

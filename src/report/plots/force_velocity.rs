@@ -289,6 +289,12 @@ fn caption(run: &Run) -> Text {
              mean the force depends on more than speed. ",
         );
     }
+    if let Some(c) = run.reference_c() {
+        text = text
+            .say("All of it as it would be at ")
+            .num(dual(Kind::Temperature, Some(c)))
+            .say(", by the change with temperature this run showed. ");
+    }
     text.say(
         "The dashed pieces are the fit; a diamond is a knee, the bar through it how well its \
          speed is known.",
