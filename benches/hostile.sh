@@ -59,7 +59,7 @@ rows 2000 | sed 's/,450/,1e999999999/' >exponents-without-end.csv; try exponents
 rows 2000 'time (s),travel (mm),force (N),=cmd|calc!A0,<script>alert(1)</script>' >formula-and-script.csv; try formula-and-script
 { rows 0; rows 100000 | tail -n +2 | tac; } >time-backward.csv; try time-backward
 head -c 1073741824 /dev/zero | tr '\0' '\n' | gzip -9 >gzip-of-1-GB-of-lines.csv; try gzip-of-1-GB-of-lines
-yes 0.1,0.2,0.3 | head -c 1073741824 | gzip -9 >gzip-of-1-GB-of-rows.csv; try gzip-of-1-GB-of-rows
+{ rows 0; yes 0.1,0.2,0.3 | head -c 1073741824; } | gzip -9 >gzip-of-1-GB-of-rows.csv; try gzip-of-1-GB-of-rows
 rows 20000 | gzip | head -c 50000 >gzip-cut-short.csv; try gzip-cut-short
 printf '\x28\xb5\x2f\xfd' >zstd-without-content.csv; try zstd-without-content
 yes 'Once upon a time, in 1987, there were 3 dampers, 4 springs, and 12 bolts.' | head -n 300000 >prose.csv; try prose

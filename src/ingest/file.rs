@@ -429,10 +429,12 @@ impl File {
         if header::is_units_row(cells) || text.chars().all(|c| !c.is_alphanumeric()) {
             return false;
         }
-        if header::header_worth(cells) >= 2.0 {
+        let filled = cells.iter().filter(|c| !c.trim().is_empty()).count();
+        // A header names two roles at least; weighing names takes its time.
+        if filled > 1 && header::header_worth(cells) >= 2.0 {
             return self.replan(cells, text);
         }
-        if self.assembler.rows > 0 && cells.iter().filter(|c| !c.trim().is_empty()).count() <= 4 {
+        if self.assembler.rows > 0 && filled <= 4 {
             let label = label_of(text);
             // A comment within a run is no new segment unless it names a speed or a step.
             let comment = text.trim_start().starts_with(['#', '%', '*', '/']);
