@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # loopwork and polars' CSV reader in turn on one file: ratios of time and of processor seconds.
-# usage: benches/against-polars.sh LOOPWORK POLARS-READER FILE.csv [PAIRS]      (GNU time, taskset)
+# usage: benches/against-polars.sh FOLDER-OF-LOOPWORK POLARS-READER FILE.csv [PAIRS]   (GNU time, taskset)
+# In the folder (target/release) are loopwork and examples/read_only.
 set -eu
 loopwork=$1 polars=$2 file=$3 pairs=${4:-5}
 clock=$(mktemp)
@@ -12,7 +13,7 @@ one() {
     awk '{ printf "%.3f %.3f %.0f", $1, $2 + $3, $4 / 1024 }' "$clock"
 }
 
-# The command and what it is held against: reading and finding steps, and the whole analysis.
+# Intake alone, then the whole analysis, each held against polars' reading.
 compare() {
     local what=$1 threads=$2 i
     shift 2
@@ -37,6 +38,6 @@ compare() {
 
 cat "$file" >/dev/null
 for threads in 1 all; do
-    compare inspect "$threads" "$loopwork" inspect --json - "$file"
-    compare analyze "$threads" "$loopwork" analyze --no-report --quiet --json - "$file"
+    compare 'intake alone' "$threads" "$loopwork/examples/read_only" "$file"
+    compare analyze "$threads" "$loopwork/loopwork" analyze --no-report --quiet --json - "$file"
 done

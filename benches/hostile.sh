@@ -27,12 +27,13 @@ try() {
     code=$?
     read -r seconds kilobytes user system < <(tail -n 1 time.txt)
     said=$(grep -m 1 '^error' said.txt | cut -c 1-90)
-    verdict=$(awk -v s="$seconds" -v k="$kilobytes" -v c="$code" -v ms=$most_s -v mm=$most_mb 'BEGIN {
+        [ "$code" = 0 ] && said=$(grep -o '"rows_used": *[0-9]*' out.txt | head -n 1 | tr -d '"')
+    cpu=$(awk -v u="$user" -v s="$system" 'BEGIN { printf "%.2f", u + s }')
+    # On a machine that others use, the clock says more than the program needs.
+    verdict=$(awk -v s="$cpu" -v k="$kilobytes" -v c="$code" -v ms=$most_s -v mm=$most_mb 'BEGIN {
         print (s <= ms && k / 1024 <= mm && (c == 0 || c == 3)) ? "" : "TOO MUCH" }')
     [ -z "$verdict" ] || failed=1
-    [ "$code" = 0 ] && said=$(grep -o '"rows_used": *[0-9]*' out.txt | head -n 1 | tr -d '"')
-    cpu=$(awk -v u="$user" -v s="$system" 'BEGIN { printf "%.2f", u + s }')
-    printf '| %s | %s | %s | %s | %d | %s | %s\n' "$name" "$code" "$seconds" "$cpu" "$((kilobytes / 1024))" "$said" "$verdict"
+    printf '| %s | %s | %s | %s | %d | %s |%s\n' "$name" "$code" "$seconds" "$cpu" "$((kilobytes / 1024))" "$said" "$verdict"
     rm -f "$name.csv"
 }
 

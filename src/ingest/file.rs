@@ -57,6 +57,10 @@ pub(super) struct File {
     label: Option<String>,
     /// The header came again since the last row.
     again: bool,
+    /// It came with other columns.
+    changed: bool,
+    /// The rows stand under a header that cannot join: they are left out.
+    passing_over: bool,
     /// Lines of text stand between the first rows.
     labelled: bool,
     /// Seams that text or blank lines made.
@@ -117,6 +121,8 @@ impl File {
             blank: false,
             label: None,
             again: false,
+            changed: false,
+            passing_over: false,
             labelled: false,
             breaks: 0,
             bad: BadRows::default(),
@@ -357,6 +363,11 @@ impl File {
         if from >= to {
             return;
         }
+        if self.passing_over {
+            self.assembler.rows += (to - from) as u64;
+            (from..to).for_each(|_| self.assembler.drop_row("columns of another kind"));
+            return;
+        }
         if self.blank || self.label.is_some() || self.again {
             let time = self
                 .assembler
@@ -372,7 +383,7 @@ impl File {
             let travel = rows.columns.get(self.assembler.places.travel);
             let travel = travel.and_then(|c| c.get(from)).copied();
             let goes_on = self.assembler.goes_on(time, travel);
-            let seam = paced || (named || blank_counts) && !goes_on;
+            let seam = paced || self.changed || (named || blank_counts) && !goes_on;
             if seam && self.assembler.has_rows() {
                 self.breaks += 1;
                 self.assembler.seam();
@@ -382,6 +393,7 @@ impl File {
             }
             self.blank = false;
             self.again = false;
+            self.changed = false;
         }
         self.assembler.push(rows, from, to);
     }
@@ -424,6 +436,7 @@ impl File {
         let of_header = |line: &String| !line.trim().is_empty() && line.trim() == text.trim();
         if written == known || self.header_lines.iter().any(of_header) {
             self.again = true;
+            self.passing_over = false;
             return false;
         }
         if header::is_units_row(cells) || text.chars().all(|c| !c.is_alphanumeric()) {
@@ -455,7 +468,11 @@ impl File {
         table.header_text = text.to_owned();
         let plan = Plan::of_table(self.plan.dialect, table, &[], &self.options);
         let Ok(mut plan) = plan else { return false };
-        if plan.layout != Layout::TimeSeries {
+        // Travel that is had another way cannot join half-way.
+        let moved_by =
+            |plan: &Plan| [Role::Displacement, Role::Angle].map(|role| plan.column(role).is_some());
+        self.passing_over = moved_by(&plan) != moved_by(&self.plan);
+        if plan.layout != Layout::TimeSeries || self.passing_over {
             return false;
         }
         // Units that the first block settled hold for the same column further on.
@@ -483,6 +500,7 @@ impl File {
         self.plan.groups = plan.groups;
         self.plan.table.columns = plan.table.columns;
         self.again = true;
+        self.changed = true;
         true
     }
 

@@ -436,3 +436,51 @@ fn a_reduced_table_keeps_its_last_row() {
     assert_eq!(table.compression.len(), 4);
     assert!((table.rebound[3].1 + 350.5).abs() < 1e-9);
 }
+
+#[test]
+fn a_header_with_fewer_columns_begins_a_new_segment() {
+    // Found by fuzzing: time and travel go on, velocity does not.
+    let text = table(
+        "time (s),travel (mm),force (N),velocity (mm/s)\n",
+        |i, t, x, f| match i {
+            0..2000 => format!("{t:.4},{x:.5},{f:.4},1.5\n"),
+            2000 => format!("time (s),force (N),travel (mm)\n{t:.4},{f:.4},{x:.5}\n"),
+            _ => format!("{t:.4},{f:.4},{x:.5}\n"),
+        },
+    );
+    let (_, chunks, _) = in_file(&text).unwrap_or_else(|e| panic!("{e}"));
+    let seams = chunks.iter().filter(|c| c.starts_segment.is_some()).count();
+    assert_eq!(seams, 2);
+    for chunk in &chunks {
+        let rows = chunk.time.len();
+        assert!(chunk.velocity.is_empty() || chunk.velocity.len() == rows);
+    }
+    let travel: Vec<f64> = chunks
+        .iter()
+        .flat_map(|c| c.travel.iter().copied())
+        .collect();
+    assert_eq!(travel.len(), ROWS);
+    for (i, travel) in travel.iter().enumerate() {
+        assert!((travel - truth(i).1 * 1e-3).abs() < 1e-6, "row {i}");
+    }
+}
+
+#[test]
+fn rows_under_a_header_with_travel_another_way_are_left_out() {
+    // Velocity must not be taken for travel half-way through a run of travel.
+    let header = "time (s),travel (mm),force (N)\n";
+    let text = table(header, |i, t, x, f| match i {
+        2000 => format!("time (s),velocity (mm/s),force (N)\n{t:.4},777,{f:.4}\n"),
+        2001..2400 => format!("{t:.4},777,{f:.4}\n"),
+        2400 => format!("{header}{t:.4},{x:.5},{f:.4}\n"),
+        _ => plain(i, t, x, f),
+    });
+    let (_, chunks, closing) = in_file(&text).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(closing.sampling.rows_dropped, 400);
+    let travel: Vec<f64> = chunks
+        .iter()
+        .flat_map(|c| c.travel.iter().copied())
+        .collect();
+    assert_eq!(travel.len(), ROWS - 400);
+    assert!(travel.iter().all(|x| x.abs() < 0.026));
+}
