@@ -198,6 +198,20 @@ pub(super) fn chain(left: &Line, middle: &Line, right: &Line, x1: f64, x2: f64) 
     (if det > 0.0 { rss } else { f64::INFINITY }, slopes)
 }
 
+/// Sum of squares of two lines and the one between them that meets them at `x1` and `x2`,
+/// where that one has a single point to pass: the point pulls on both lines by their share of
+/// it. `None` if a line has no slope of its own.
+pub(super) fn bridge(left: &Line, middle: &Line, right: &Line, x1: f64, x2: f64) -> Option<f64> {
+    let (vl, vr) = (left.var(x1), right.var(x2));
+    if !(vl.is_finite() && vr.is_finite()) || x2 <= x1 {
+        return None;
+    }
+    let share = (middle.mx - x1) / (x2 - x1);
+    let miss = middle.my - (1.0 - share) * left.at(x1) - share * right.at(x2);
+    let variance = middle.var_mean + (1.0 - share).powi(2) * vl + share * share * vr;
+    Some(left.rss + middle.rss + right.rss + miss * miss / variance)
+}
+
 /// The line after pulls at some places.
 fn nudged(line: &Line, pulls: &[(f64, f64)]) -> Line {
     let mut out = *line;

@@ -38,13 +38,23 @@ pub(super) fn knee_interval(
         knees: fit.knees.len(),
         which,
     };
-    let mut looks = profile.looks();
-    looks.push(estimate);
-    looks.sort_by(f64::total_cmp);
-    looks.dedup();
     let inside = |t: f64| t == estimate || profile.rss(t) <= limit;
-    let first = looks.iter().position(|t| inside(*t))?;
-    let last = looks.iter().rposition(|t| inside(*t))?;
+    let mut looked: Vec<(f64, f64)> = profile
+        .places()
+        .into_iter()
+        .map(|t| (t, profile.rss(t)))
+        .filter(|(_, rss)| rss.is_finite())
+        .collect();
+    looked.push((estimate, limit));
+    looked.sort_by(|a, b| a.0.total_cmp(&b.0));
+    looked.dedup_by(|b, a| a.0 == b.0);
+    let first = looked
+        .iter()
+        .position(|l| l.0 == estimate || l.1 <= limit)?;
+    let last = looked
+        .iter()
+        .rposition(|l| l.0 == estimate || l.1 <= limit)?;
+    let looks: Vec<f64> = looked.iter().map(|l| l.0).collect();
     let x0 = if ready.anchored { 0.0 } else { fit.range[0] };
     let low = match first {
         0 => x0.min(looks[0]),
@@ -106,7 +116,7 @@ pub(super) fn along_the_knees(
             knees: fit.knees.len(),
             which,
         };
-        let mut looks = profile.looks();
+        let mut looks = profile.places();
         looks.extend(ends);
         looks.push(*fit.knees.get(which)?);
         for t in looks.into_iter().filter(|t| *t >= ends[0] && *t <= ends[1]) {
@@ -178,21 +188,20 @@ impl Profile<'_> {
         (0..m.saturating_sub(1)).filter(|g| self.search.head_ok(*g) && self.search.tail_ok(g + 1))
     }
 
-    fn looks(&self) -> Vec<f64> {
+    /// Where to look: some places in every gap, its ends included.
+    fn places(&self) -> Vec<f64> {
         let mut out = Vec::new();
         for g in self.gaps() {
             let (a, b) = (self.search.groups[g].x, self.search.groups[g + 1].x);
             for i in 0..=LOOKS_PER_GAP {
-                let t = if i == LOOKS_PER_GAP {
+                out.push(if i == LOOKS_PER_GAP {
                     b
                 } else {
                     a + (b - a) * i as f64 / LOOKS_PER_GAP as f64
-                };
-                if self.rss(t).is_finite() {
-                    out.push(t);
-                }
+                });
             }
         }
+        out.dedup();
         out
     }
 

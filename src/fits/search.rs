@@ -6,7 +6,7 @@
 //! was measured. So the global optimum is among: lines that meet inside their gap, and
 //! lines joined at a measured speed. With running sums, one knee costs O(n) and two O(n²).
 
-use super::line::{Line, Moments, chain, join};
+use super::line::{Line, Moments, bridge, chain, join};
 use super::points::Group;
 use super::solve::{Bounds, solve_groups};
 
@@ -342,6 +342,11 @@ impl<'a> Search<'a> {
             }
             (Knot::At(t1), Knot::At(t2)) => {
                 if !middle.has_slope() {
+                    if !self.rule.monotone
+                        && let Some(rss) = bridge(&left, middle, &right, t1, t2)
+                    {
+                        return Some((rss, [t1, t2]));
+                    }
                     let held = self.held(0, m, &[t1, t2], self.rule.anchored)?;
                     return Some((held.rss, [t1, t2]));
                 }

@@ -6,6 +6,7 @@
 //! on a grid first, so that the global optimum is found.
 
 use super::Measured;
+use super::body::{Lagged, Stretch};
 use super::log::Bin;
 use super::regress::{Fitted, in_time};
 use crate::signal::{Regression, least_squares};
@@ -476,11 +477,10 @@ impl Problem<'_> {
                 segment = Some(bin.segment);
                 (decay, work) = (Lagged::new(1.0), Lagged::new(0.0));
             }
-            let dt = bin.duration_s();
-            out.decay.push(decay.advance(0.0, rate, lag, dt));
-            let even = work.advance(bin.power_w(), rate, lag, dt);
-            out.work
-                .push(even + work.shift(bin.ahead_j_s(), rate, lag, dt));
+            let over = Stretch::new(rate, lag, bin.duration_s());
+            out.decay.push(decay.advance(0.0, &over));
+            let even = work.advance(bin.power_w(), &over);
+            out.work.push(even + work.shift(bin.ahead_j_s(), &over));
         }
         out
     }
@@ -507,93 +507,13 @@ impl Problem<'_> {
             {
                 out.push((bin.segment, bin.start_s, now(&decay, &work)));
             }
-            let dt = bin.duration_s();
-            decay.advance(0.0, rate, 0.0, dt);
-            work.advance(bin.power_w(), rate, 0.0, dt);
-            work.shift(bin.ahead_j_s(), rate, 0.0, dt);
+            let over = Stretch::new(rate, 0.0, bin.duration_s());
+            decay.advance(0.0, &over);
+            work.advance(bin.power_w(), &over);
+            work.shift(bin.ahead_j_s(), &over);
             out.push((bin.segment, bin.end_s, now(&decay, &work)));
         }
         out
-    }
-}
-
-/// A first-order body (rate) seen by a first-order sensor (lag).
-struct Lagged {
-    inside: f64,
-    shown: f64,
-}
-
-impl Lagged {
-    fn new(start: f64) -> Self {
-        Self {
-            inside: start,
-            shown: start,
-        }
-    }
-
-    /// Advances by `dt` under a constant input; returns the mean of what is shown.
-    fn advance(&mut self, input: f64, rate: f64, lag: f64, dt: f64) -> f64 {
-        let z = rate * dt;
-        let end = input / rate;
-        let away = self.inside - end;
-        let decay = libm::exp(-z);
-        let mean_decay = mean_exponential(z);
-        self.inside = end + away * decay;
-        if lag <= 0.0 {
-            self.shown = self.inside;
-            return end + away * mean_decay;
-        }
-        let mut q = 1.0 - rate * lag;
-        if q.abs() < 1e-6 {
-            // Both time constants equal: the limit is approached from one side.
-            q = 1e-6;
-        }
-        let part = away / q;
-        let own = self.shown - end - part;
-        let y = dt / lag;
-        let mean = end + part * mean_decay + own * mean_exponential(y);
-        self.shown = end + part * decay + own * libm::exp(-y);
-        mean
-    }
-
-    /// Corrects an advance by `dt` for work that came early: `ahead` is the work times how
-    /// much longer before the end it was done than if it had been even. An input that falls
-    /// evenly with that moment bends the inside by a parabola, zero at both ends, of mean
-    /// `ahead/dt`; the sensor follows it. Cooling of that small part within the bin is left
-    /// out but for its sum. Returns what is added to the mean shown.
-    fn shift(&mut self, ahead: f64, rate: f64, lag: f64, dt: f64) -> f64 {
-        if ahead == 0.0 || dt <= 0.0 {
-            return 0.0;
-        }
-        let mean = ahead / dt;
-        self.inside -= rate * ahead;
-        if lag <= 0.0 {
-            self.shown = self.inside;
-            return mean;
-        }
-        let y = dt / lag;
-        let follow = 6.0 * parabola(y);
-        self.shown += mean * y * follow;
-        mean * (1.0 - follow)
-    }
-}
-
-/// `∫₀¹ u(1 − u) e^{−yu} du`.
-fn parabola(y: f64) -> f64 {
-    const SERIES_BELOW: f64 = 0.02;
-    if y < SERIES_BELOW {
-        1.0 / 6.0 - y / 12.0 + y * y / 40.0
-    } else {
-        ((y - 2.0) + (y + 2.0) * libm::exp(-y)) / (y * y * y)
-    }
-}
-
-/// `(1 − e^{−z})/z`.
-fn mean_exponential(z: f64) -> f64 {
-    if z < 1e-6 {
-        1.0 - 0.5 * z
-    } else {
-        -libm::expm1(-z) / z
     }
 }
 
@@ -614,7 +534,7 @@ mod tests {
                 } else {
                     0.0
                 };
-                let mean = body.advance(p / c, 1.0 / tau, lag, 2.0);
+                let mean = body.advance(p / c, &Stretch::new(1.0 / tau, lag, 2.0));
                 Bin {
                     segment: 0,
                     start_s: t,
@@ -640,65 +560,6 @@ mod tests {
             let settled = fit.settled(450.0).unwrap();
             assert!((settled.value - 321.0).abs() < 5.0, "{settled:?}");
             assert!((fit.air_c().unwrap().value - 21.0).abs() < 0.1);
-        }
-    }
-
-    #[test]
-    fn the_exact_response_agrees_with_small_steps() {
-        let (rate, lag, dt) = (0.02, 3.0, 5.0);
-        let mut exact = Lagged::new(2.0);
-        exact.shown = 1.0;
-        let (mut inside, mut shown, mut sum) = (2.0, 1.0, 0.0);
-        let n = 200_000;
-        let h = dt / f64::from(n);
-        for _ in 0..n {
-            let (a, b) = (0.7 - rate * inside, (inside - shown) / lag);
-            sum += shown * h;
-            inside += a * h;
-            shown += b * h;
-        }
-        let mean = exact.advance(0.7, rate, lag, dt);
-        assert!((exact.inside - inside).abs() < 1e-5);
-        assert!((exact.shown - shown).abs() < 1e-4);
-        assert!((mean - sum / dt).abs() < 1e-4);
-    }
-
-    #[test]
-    fn early_work_agrees_with_small_steps() {
-        for lag in [0.0, 0.2, 3.0] {
-            let (rate, dt) = (0.002, 2.0);
-            let (even, fall) = (0.7, 0.5);
-            let mut body = Lagged::new(2.0);
-            let mean = body.advance(even, rate, lag, dt);
-            // Power falls evenly by `fall` per second about its mean.
-            let ahead = fall * dt * dt * dt / 12.0;
-            let mean = mean + body.shift(ahead, rate, lag, dt);
-            let (mut inside, mut shown, mut sum) = (2.0, 2.0, 0.0);
-            let n = 400_000;
-            let h = dt / f64::from(n);
-            for i in 0..n {
-                let power = even - fall * ((f64::from(i) + 0.5) * h - 0.5 * dt);
-                let a = power - rate * inside;
-                let seen = if lag > 0.0 { shown } else { inside };
-                sum += seen * h;
-                shown += if lag > 0.0 {
-                    (inside - shown) / lag * h
-                } else {
-                    0.0
-                };
-                inside += a * h;
-            }
-            // Right to first order in the cooling within the bin.
-            let left_out = rate * dt * ahead / dt;
-            assert!((body.inside - inside).abs() < 1e-5, "{lag}");
-            assert!(
-                (mean - sum / dt).abs() < left_out,
-                "{lag}: {mean} {}",
-                sum / dt
-            );
-            if lag > 0.0 {
-                assert!((body.shown - shown).abs() < left_out, "{lag}");
-            }
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Heat: energy over the run, temperature, fade. Equations and sources: `docs/methods/heat.md`.
 
 mod balance;
+mod body;
 mod channel;
 mod energy;
 mod fade;
