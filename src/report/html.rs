@@ -231,7 +231,9 @@ fn reading(run: &Run) -> Section {
     }
     if !run.notes.is_empty() {
         section = section
-            .with(Block::Prose(Text::from("Worth knowing:")))
+            .with(Block::Prose(Text::from(
+                "Worth knowing (numbers in SI units):",
+            )))
             .with(list(&run.notes));
     }
     if !run.channels.is_empty() {

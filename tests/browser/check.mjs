@@ -148,7 +148,11 @@ async function withoutScript(at) {
   for (const what of hidden) say(at, `no script: not shown: ${what}`);
   if (await hasUnits(page)) {
     await page.locator("label[for=units-us]").click();
-    const us = await page.evaluate(() => document.body.innerText);
+    // What was read and assumed keeps the units it was noted in, and says so.
+    const us = await page.evaluate(() => {
+      document.getElementById("reading")?.remove();
+      return document.body.innerText;
+    });
     if (!/in\/s|lbf/.test(us) || / N·s\/m|\d m\/s/.test(us)) {
       const left = us.match(/.{0,60}( N·s\/m|\d m\/s).{0,20}/);
       say(at, `no script: the US switch does not work: ${left ? left[0] : "no US unit"}`);

@@ -391,8 +391,11 @@ pub fn draw(plot: &Plot, purpose: Use) -> Result<Drawing, Error> {
         Letter::plain(Ink::Soft, TEXT),
         purpose,
     )?;
-    for layer in &plot.layers {
-        draw_layer(&mut sheet, plot, &place, layer, purpose)?;
+    // Words last, so that no line runs through them.
+    for words in [false, true] {
+        for layer in &plot.layers {
+            draw_layer(&mut sheet, plot, &place, (layer, words), purpose)?;
+        }
     }
     Ok(Drawing {
         svg: sheet.finish(purpose, "focusable=\"false\" aria-hidden=\"true\""),
@@ -625,11 +628,19 @@ fn draw_layer(
     sheet: &mut Sheet,
     plot: &Plot,
     place: &Place,
-    layer: &Layer,
+    (layer, words): (&Layer, bool),
     purpose: Use,
 ) -> Result<(), Error> {
+    let mut marks = layer
+        .marks
+        .iter()
+        .filter(|mark| matches!(mark, Mark::Label { .. }) == words)
+        .peekable();
+    if marks.peek().is_none() {
+        return Ok(());
+    }
     sheet.raw(&format!("<g data-layer=\"{}\">", escape(&layer.key)));
-    for mark in &layer.marks {
+    for mark in marks {
         if let Mark::Label {
             at,
             shift,

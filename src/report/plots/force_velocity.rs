@@ -250,7 +250,7 @@ fn layers_of(run: &Run, direction: Direction) -> [Layer; 4] {
                 dash: Dash::Long,
             });
         }
-        for knee in &fit.knees {
+        for (i, knee) in fit.knees.iter().enumerate() {
             let at = (knee.velocity_m_s, sign * knee.force_n);
             fit_layer = fit_layer
                 .with(Mark::Bar(at.1, knee.ci95_m_s[0], knee.ci95_m_s[1]))
@@ -261,7 +261,8 @@ fn layers_of(run: &Run, direction: Direction) -> [Layer; 4] {
                 });
             labels = labels.with(Mark::Label {
                 at,
-                shift: (12.0, 20.0 * sign),
+                // Each a line further out: knees can lie close together.
+                shift: (12.0, (20.0 + 17.0 * i as f64) * sign),
                 side: Side::Right,
                 words: Dual::by(|shown| {
                     format!(
