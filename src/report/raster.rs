@@ -66,8 +66,11 @@ const COLOURS: usize = 256;
 fn encode(pixels: &tiny_skia::Pixmap) -> Result<Vec<u8>, Error> {
     let colour = |rgba: &[u8]| [rgba[0], rgba[1], rgba[2]];
     let mut counts: BTreeMap<[u8; 3], usize> = BTreeMap::new();
-    for rgba in pixels.data().chunks_exact(4) {
-        *counts.entry(colour(rgba)).or_default() += 1;
+    // Most pixels are as the one before them: only changes are looked up.
+    let same = |a: &[u8; 4], b: &[u8; 4]| a == b;
+    let (pixel, _) = pixels.data().as_chunks::<4>();
+    for run in pixel.chunk_by(same) {
+        *counts.entry(colour(&run[0])).or_default() += run.len();
     }
     let mut common: Vec<([u8; 3], usize)> = counts.into_iter().collect();
     common.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
@@ -76,11 +79,11 @@ fn encode(pixels: &tiny_skia::Pixmap) -> Result<Vec<u8>, Error> {
         .iter()
         .map(|(colour, _)| (*colour, nearest(&kept, *colour)))
         .collect();
-    let bytes: Vec<u8> = pixels
-        .data()
-        .chunks_exact(4)
-        .map(|rgba| index.get(&colour(rgba)).copied().unwrap_or(0))
-        .collect();
+    let mut bytes = Vec::with_capacity(pixel.len());
+    for run in pixel.chunk_by(same) {
+        let place = index.get(&colour(&run[0])).copied().unwrap_or(0);
+        bytes.resize(bytes.len() + run.len(), place);
+    }
     let mut out = Vec::new();
     let mut encoder = png::Encoder::new(&mut out, pixels.width(), pixels.height());
     encoder.set_color(png::ColorType::Indexed);
