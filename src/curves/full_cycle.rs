@@ -33,6 +33,10 @@ impl Default for FullCycleSettings {
 /// Shape of the speed grid: above 1, points crowd towards low speed, where the bleed is.
 const CROWDING: f64 = 1.6;
 
+/// Samples between a reversal and the nearest speed a step speaks for: friction turns over
+/// there, and what lies between two samples is drawn, not measured.
+const CLEAR_SAMPLES: f64 = 3.0;
+
 /// Speeds from near zero to `top`, m/s.
 pub fn speed_grid(top: f64, points: usize) -> Vec<f64> {
     (1..=points)
@@ -108,6 +112,18 @@ struct Spoken<'a> {
     sound: f64,
 }
 
+impl Spoken<'_> {
+    /// True if both passages are measured apart from the reversals.
+    fn is_clear(&self, passage: &Passage, direction: Direction) -> bool {
+        let (begin, end) = match direction {
+            Direction::Compression => (0.0, self.step.fold.turn_phase),
+            Direction::Rebound => (self.step.fold.turn_phase, 1.0),
+        };
+        let least = CLEAR_SAMPLES / self.step.samples_per_cycle.max(1.0);
+        passage.up - begin >= least && end - passage.down >= least
+    }
+}
+
 /// The mean over the first `steps_per_point` strokes, slowest first, that reach each speed.
 fn average(
     strokes: &[Spoken<'_>],
@@ -125,6 +141,7 @@ fn average(
                 .iter()
                 .filter(|s| speed <= s.reach)
                 .filter_map(|s| s.passages[j].map(|p| (s, p)))
+                .filter(|(s, p)| s.is_clear(p, direction))
                 .take(steps_per_point);
             for (stroke, passage) in speaking {
                 let (mean, se) = at(stroke.step, &passage, stroke.sound, level);

@@ -71,6 +71,9 @@ struct Trend {
     compression: f64,
     rebound: f64,
     heat: f64,
+    /// Variance of `compression + rebound`, and the degrees of freedom it rests on.
+    variance: f64,
+    freedom: usize,
 }
 
 fn judge(look: &Look<'_>) -> Finding {
@@ -91,12 +94,7 @@ fn judge(look: &Look<'_>) -> Finding {
     let sum = |pick: &dyn Fn(&Trend) -> f64| trends.iter().map(|(_, t)| pick(t)).sum::<f64>();
     let (compression, rebound) = (sum(&|t| t.compression), sum(&|t| t.rebound));
     let heat_fall = -sum(&|t| t.heat);
-    // Is the growth more than chance? Steps are the independent units.
-    let both: Vec<f64> = trends
-        .iter()
-        .map(|(_, t)| t.compression + t.rebound)
-        .collect();
-    let certain = mean_over_error(&both);
+    let certain = growth_over_error(trends.iter().map(|(_, t)| t));
     let (least, most) = (compression.min(rebound), compression.max(rebound));
     let worst = trends
         .iter()
@@ -125,7 +123,7 @@ fn judge(look: &Look<'_>) -> Finding {
             t.heat_fall,
         ),
         Evidence::at_least(
-            "mean growth over its 95 % half width (steps as the units)",
+            "growth over its 95 % half width (scatter of the cycles about their trends)",
             certain,
             "1",
             1.0,
@@ -189,28 +187,41 @@ fn trend(step: &Step) -> Option<Trend> {
             top += x * (pick(c) - mean);
             bottom += x * x;
         }
-        (top / bottom * (n - 1.0), mean)
+        let slope = top / bottom;
+        let scatter: f64 = cycles
+            .iter()
+            .enumerate()
+            .map(|(i, c)| (pick(c) - mean - slope * (i as f64 - middle)).powi(2))
+            .sum();
+        let variance = scatter / (n - 2.0) / bottom * (n - 1.0).powi(2);
+        (slope * (n - 1.0), mean, variance)
     };
     let lost = |pick: &dyn Fn(&CycleSummary) -> Option<f64>| {
-        slope(&|c| pick(c).unwrap_or(0.0)).0 / step.stroke_m
+        let (growth, _, variance) = slope(&|c| pick(c).unwrap_or(0.0));
+        (growth / step.stroke_m, variance / step.stroke_m.powi(2))
     };
-    let (heat, mean) = slope(&|c| c.energy_j);
+    let (heat, mean, _) = slope(&|c| c.energy_j);
+    let compression = lost(&|c| c.lost_compression_m);
+    let rebound = lost(&|c| c.lost_rebound_m);
     Some(Trend {
-        compression: lost(&|c| c.lost_compression_m),
-        rebound: lost(&|c| c.lost_rebound_m),
+        compression: compression.0,
+        rebound: rebound.0,
         heat: if mean > 0.0 { heat / mean } else { 0.0 },
+        variance: compression.1 + rebound.1,
+        freedom: 2 * (cycles.len() - 2),
     })
 }
 
-/// Mean over the half width of its 95 % interval; infinite when all values are equal.
-fn mean_over_error(values: &[f64]) -> f64 {
-    let n = values.len() as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    let variance = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
-    let half = t_quantile(0.975, n - 1.0).unwrap_or(12.7) * (variance / n).sqrt();
+/// Growth summed over the steps over the half width of its 95 % interval; infinite where the
+/// cycles do not scatter at all.
+fn growth_over_error<'a>(trends: impl Iterator<Item = &'a Trend>) -> f64 {
+    let (growth, variance, freedom) = trends.fold((0.0, 0.0, 0), |(g, v, f), t| {
+        (g + t.compression + t.rebound, v + t.variance, f + t.freedom)
+    });
+    let half = t_quantile(0.975, freedom as f64).unwrap_or(12.7) * variance.sqrt();
     if half > 0.0 {
-        mean / half
+        growth / half
     } else {
-        f64::INFINITY * mean.signum()
+        f64::INFINITY * growth.signum()
     }
 }

@@ -6,6 +6,8 @@
 //! `E = 2 F0 X + (π/2) c2 V X + (c1 − c2) V X (π/2 − p + sin p cos p)` for one direction
 //! (elementary; value by quadrature elsewhere).
 
+use std::fmt::Write as _;
+
 use loopwork::fits::Fit;
 use loopwork::pipeline::{Settings, analyse};
 use loopwork::recording::Recording;
@@ -322,4 +324,38 @@ fn constant_speed_strokes_have_their_own_velocity() {
     }
     let c = fit(&run, true);
     near("compression knee", c.knees[0].velocity_m_s, 0.2, 0.05, 0.0);
+}
+
+/// A straight line with dry friction that turns over between two samples (elementary). The
+/// speeds next to the reversal are drawn between those samples and must not bend the curve.
+#[test]
+fn a_straight_line_with_sharp_friction_has_no_knee() {
+    let mut text = String::from("time (s),travel (mm),force (N)\n");
+    for frequency in [0.5, 1.0, 2.0, 4.0] {
+        for i in 0..2000 {
+            let t = f64::from(i) / 500.0;
+            let phase = std::f64::consts::TAU * frequency * t;
+            let v = 0.025 * std::f64::consts::TAU * frequency * phase.sin();
+            let force = 500.0 * v + 40.0 * v.signum() + 150.0;
+            let clock = t + 10.0 * frequency;
+            let travel = -25.0 * phase.cos();
+            writeln!(text, "{clock:.4},{travel:.5},{force:.3}").unwrap();
+        }
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("line.csv");
+    std::fs::write(&path, text).unwrap();
+    let output = assert_cmd::cargo::cargo_bin_cmd!("loopwork")
+        .arg("analyze")
+        .arg(&path)
+        .args(["--no-report", "--quiet", "--json", "-"])
+        .output()
+        .unwrap();
+    let run: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    for direction in ["compression", "rebound"] {
+        let fit = &run["fits"][direction];
+        assert_eq!(fit["model"], "linear", "{direction}: {fit}");
+        let slope = fit["segments"][0]["slope_n_s_m"].as_f64().unwrap();
+        near(direction, slope, 500.0, 0.002, 0.0);
+    }
 }
