@@ -17,25 +17,12 @@ use std::f64::consts::PI;
 
 /// An analytic damper without gas on a clean dyno: one step of ten cycles.
 fn bare(stroke_mm: f64, frequency_hz: f64, per_cycle: f64) -> Spec {
-    let mut spec = Spec {
-        model: Model::Analytic,
-        sensors: Sensors::perfect(),
-        ..Spec::default()
-    };
-    spec.motion.slow_at = SlowAt::None;
-    spec.motion.stroke_mm = stroke_mm;
-    spec.motion.speeds_mm_s.clear();
-    spec.motion.frequencies_hz = vec![frequency_hz];
+    let mut spec = crate::simulate::clean(stroke_mm, frequency_hz);
     spec.motion.cycles = 10;
     // Not commensurate with the cycle, as on a real machine.
     spec.motion.rate_hz = frequency_hz * per_cycle * 1.003;
     spec.motion.steps_per_cycle = 8000;
-    spec.friction.sliding_n = 0.0;
-    spec.friction.smoothing_mm_s = 0.0;
-    spec.analytic.gas_force_n = 0.0;
-    spec.analytic.gas_stiffness_n_mm = 0.0;
-    spec.analytic.compression = Law::default();
-    spec.analytic.rebound = Law::default();
+    spec.motion.start_pause_s = Spec::default().motion.start_pause_s;
     spec
 }
 
