@@ -1,7 +1,7 @@
 //! Lost motion of every step and cycle, against what the healthy curve says.
 
 use super::{Curve, Expected};
-use crate::steps::lost_motion::{Recovery, StaticLevel, recovery};
+use crate::steps::lost_motion::{Recovery, StaticLevel, Stroke, recovery};
 use crate::steps::{Direction, PerDirection, Step};
 
 /// What the damper shows at a speed when nothing is wrong, per direction.
@@ -21,7 +21,6 @@ pub fn step_recovery(
     level: &StaticLevel,
     expected: &PerDirection<Expected>,
 ) -> Recovery {
-    let noise = step.force_noise_n / (step.cycles_used.max(1) as f64).sqrt();
     let curve = expected.get(direction);
     recovery(
         &step.fold,
@@ -29,9 +28,14 @@ pub fn step_recovery(
         step.period_s(),
         direction,
         level,
-        noise,
+        noise_of_mean(step),
         &|v| curve.at(v),
     )
+}
+
+/// Standard deviation of the noise left in a step's mean loop, N.
+fn noise_of_mean(step: &Step) -> f64 {
+    step.force_noise_n / (step.cycles_used.max(1) as f64).sqrt()
 }
 
 /// Steps slower than this at their peak set the baseline, m/s: what they lose, they lose
@@ -47,17 +51,13 @@ pub fn fill_lost_motion(
 ) {
     let mut baseline = PerDirection::<Option<f64>>::default();
     for step in steps.iter_mut() {
-        let lost = |direction| step_recovery(step, direction, level, expected).lost_m;
-        let gross = [lost(Direction::Compression), lost(Direction::Rebound)];
-        step.lost_motion_m.compression_gross = Some(gross[0]);
-        step.lost_motion_m.rebound_gross = Some(gross[1]);
+        let gross = fill_gross(step, level, expected);
         if step.top_speed() < SLOW_M_S {
             for (direction, gross) in Direction::BOTH.into_iter().zip(gross) {
                 let base = baseline.get_mut(direction);
                 *base = Some(base.map_or(gross, |b: f64| b.max(gross)));
             }
         }
-        fill_cycles(step, level, expected);
     }
     for step in steps {
         let lost = &mut step.lost_motion_m;
@@ -71,30 +71,31 @@ pub fn fill_lost_motion(
     }
 }
 
-fn fill_cycles(step: &mut Step, level: &StaticLevel, expected: &PerDirection<Expected>) {
+/// Lost motion of a step's mean loop, compression first, and of each kept cycle, nothing
+/// taken off.
+fn fill_gross(step: &mut Step, level: &StaticLevel, expected: &PerDirection<Expected>) -> [f64; 2] {
+    let mean_noise = noise_of_mean(step);
+    let period = step.period_s();
+    let strokes = Direction::BOTH.map(|direction| {
+        let curve = expected.get(direction);
+        Stroke::new(&step.fold, direction, level, &|v| curve.at(v))
+    });
+    let lost = |force: &[f64], period: f64, noise: f64| {
+        [0, 1].map(|side: usize| strokes[side].recovery(force, period, noise).lost_m)
+    };
+    let gross = lost(&step.fold.force, period, mean_noise);
+    step.lost_motion_m.compression_gross = Some(gross[0]);
+    step.lost_motion_m.rebound_gross = Some(gross[1]);
     for cycle in &step.kept {
-        let of = |direction: Direction| {
-            let curve = expected.get(direction);
-            let noise = step.force_noise_n;
-            recovery(
-                &step.fold,
-                &cycle.force,
-                cycle.period_s,
-                direction,
-                level,
-                noise,
-                &|v| curve.at(v),
-            )
-            .lost_m
-        };
-        let values = (of(Direction::Compression), of(Direction::Rebound));
+        let [compression, rebound] = lost(&cycle.force, cycle.period_s, step.force_noise_n);
         if let Some(entry) = step
             .series
             .iter_mut()
             .find(|s| (s.first..s.first + u64::from(s.count)).contains(&cycle.index))
         {
-            entry.lost_compression_m = Some(values.0);
-            entry.lost_rebound_m = Some(values.1);
+            entry.lost_compression_m = Some(compression);
+            entry.lost_rebound_m = Some(rebound);
         }
     }
+    gross
 }

@@ -14,6 +14,8 @@ const RANGE_SHARE: f64 = 0.05;
 /// … and by this many times the spread of the four samples around it, so that a steep but
 /// real flank is left alone.
 const NEIGHBOUR_FACTOR: f64 = 4.0;
+/// Samples looked over at once.
+const BLOCK: usize = 32;
 
 impl Despiker {
     /// For a channel of this noise (standard deviation) and range, N.
@@ -31,12 +33,8 @@ impl Despiker {
         if n < 6 || self.floor <= 0.0 {
             return 0;
         }
-        let mut i = 2;
-        while i + 3 < n {
-            if !self.stands_out(force, i) {
-                i += 1;
-                continue;
-            }
+        let mut from = 2;
+        while let Some(i) = self.suspect(force, from) {
             for width in 1..=2 {
                 if self.is_spike(force, i, width) {
                     let (before, after) = (force[i - 1], force[i + width]);
@@ -48,9 +46,34 @@ impl Despiker {
                     break;
                 }
             }
-            i += 1;
+            from = i + 1;
         }
         replaced
+    }
+
+    /// The first place at or after `from` where a spike could begin.
+    pub fn suspect(&self, force: &[f64], from: usize) -> Option<usize> {
+        // A sample no further than this from the next, nor that from its next, lies within
+        // `floor` of any middle of neighbours: the mean of two values is no further off than
+        // their distances' mean.
+        let close = self.floor * (2.0 / 3.0) * (1.0 - 1e-9);
+        let end = force.len().saturating_sub(3);
+        let mut from = from.max(2);
+        while from < end {
+            let to = end.min(from + BLOCK);
+            if let Some(block) = force.get(from - 1..from + BLOCK + 2) {
+                let far = |any, pair: &[f64]| any | ((pair[1] - pair[0]).abs() > close);
+                if !block.windows(2).fold(false, far) {
+                    from = to;
+                    continue;
+                }
+            }
+            if let Some(i) = (from..to).find(|&i| self.stands_out(force, i)) {
+                return Some(i);
+            }
+            from = to;
+        }
+        None
     }
 
     /// Whether a spike of one or two samples could begin here: cheap, and never wrong when
@@ -107,5 +130,35 @@ mod tests {
             .map(|i| if i < 30 { -800.0 } else { 800.0 })
             .collect();
         assert_eq!(Despiker::new(1.0, 2000.0).clean(&mut flank), 0);
+    }
+
+    #[test]
+    fn looking_over_blocks_misses_no_suspect() {
+        let mut state = 3_u64;
+        let mut next = || {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
+            (state >> 40) as f64 / f64::from(1 << 24)
+        };
+        for _ in 0..300 {
+            let n = (next() * 200.0) as usize;
+            let force: Vec<f64> = (0..n)
+                .map(|_| {
+                    if next() < 0.02 {
+                        500.0 * next()
+                    } else {
+                        60.0 * next()
+                    }
+                })
+                .collect();
+            let despiker = Despiker::new(0.0, 2000.0);
+            let mut from = 2;
+            for i in (2..n.saturating_sub(3)).filter(|&i| despiker.stands_out(&force, i)) {
+                assert_eq!(despiker.suspect(&force, from), Some(i));
+                from = i + 1;
+            }
+            assert_eq!(despiker.suspect(&force, from), None);
+        }
     }
 }

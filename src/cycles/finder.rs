@@ -1,11 +1,13 @@
 //! The cycle finder: chunks in, whole cycles out; memory bounded by a few strokes.
 
+use std::borrow::Cow;
+
 use super::despike::Despiker;
 use super::phase_grid::PhaseGrid;
 use super::reversals::{Reversal, ReversalFinder, Turn};
 use super::{Cycle, CycleAccount, PHASES};
 use crate::recording::Chunk;
-use crate::signal::{line_through, noise_of, parabola_through, quantum_of};
+use crate::signal::{line_through, noise_of, parabola_through, quantum_of, range_of};
 
 /// Samples kept on either side of a cycle for interpolation.
 const MARGIN: usize = 4;
@@ -88,7 +90,7 @@ impl CycleFinder {
         let quantum = quantum_of(&prefix.travel).unwrap_or(0.0);
         // The resolution matters only where it is coarse: in a smooth record the smallest
         // difference is a chance value near a reversal.
-        let range = range_of(&prefix.travel);
+        let range = extent_of(&prefix.travel);
         let quantum = if quantum < 1e-5 * range {
             0.0
         } else {
@@ -97,7 +99,7 @@ impl CycleFinder {
         self.reversals = Some(ReversalFinder::new(noise, quantum));
         self.despiker = Some(Despiker::new(
             noise_of(&prefix.force).unwrap_or(0.0),
-            range_of(&prefix.force),
+            extent_of(&prefix.force),
         ));
     }
 
@@ -255,17 +257,10 @@ impl CycleFinder {
             .saturating_sub(MARGIN);
         let to =
             (ic.max(self.time.partition_point(|&t| t < end)) + MARGIN + 1).min(self.time.len());
-        let mut force = self.force[from..to].to_vec();
-        let spikes = self.despiker.map_or(0, |d| d.clean(&mut force));
+        let (force, spikes) = self.clean_force(from, to);
         let grid = PhaseGrid::new(&self.time[from..to], start, period);
         let mut travel = grid.put_travel(&self.travel[from..to]);
         travel.iter_mut().for_each(|x| *x -= centre);
-        let inside = &self.force[ia..=ic];
-        let range = inside
-            .iter()
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), &v| {
-                (l.min(v), h.max(v))
-            });
         let cycle = Cycle {
             index: self.account.cycles,
             segment: self.segment,
@@ -281,7 +276,7 @@ impl CycleFinder {
             force: grid.put(&force),
             velocity: self.optional(&self.velocity, from, to, &grid),
             temperature_c: self.temperatures(ia, ic),
-            force_range_n: range,
+            force_range_n: range_of(&self.force[ia..=ic]),
         };
         debug_assert_eq!(cycle.travel.len(), PHASES);
         self.account.cycles += 1;
@@ -289,9 +284,25 @@ impl CycleFinder {
         Some(cycle)
     }
 
+    /// Force without spikes, and how many samples were replaced; most cycles have none and
+    /// are not copied.
+    fn clean_force(&self, from: usize, to: usize) -> (Cow<'_, [f64]>, u32) {
+        let force = &self.force[from..to];
+        match self.despiker {
+            Some(despiker) if despiker.suspect(force, 0).is_some() => {
+                let mut force = force.to_vec();
+                let spikes = despiker.clean(&mut force);
+                (Cow::Owned(force), spikes)
+            }
+            _ => (Cow::Borrowed(force), 0),
+        }
+    }
+
     fn optional(&self, channel: &[f64], from: usize, to: usize, grid: &PhaseGrid) -> Vec<f64> {
         match channel.get(from..to) {
-            Some(values) if values.iter().all(|v| v.is_finite()) => grid.put(values),
+            Some(values) if values.iter().fold(true, |all, v| all & v.is_finite()) => {
+                grid.put(values)
+            }
             _ => Vec::new(),
         }
     }
@@ -300,8 +311,9 @@ impl CycleFinder {
         let all = self.temperature.get(from..=to)?;
         let tenth = (all.len() / 10).max(1);
         let mean = |part: &[f64]| {
-            let good: Vec<f64> = part.iter().copied().filter(|v| v.is_finite()).collect();
-            (!good.is_empty()).then(|| good.iter().sum::<f64>() / good.len() as f64)
+            let good = part.iter().filter(|v| v.is_finite());
+            let (n, sum) = good.fold((0_u32, 0.0), |(n, sum), v| (n + 1, sum + v));
+            (n > 0).then(|| sum / f64::from(n))
         };
         Some((mean(&all[..tenth])?, mean(&all[all.len() - tenth..])?))
     }
@@ -346,24 +358,23 @@ impl CycleFinder {
     fn refine(&self, at: usize, turn: Turn, stroke: f64) -> (f64, f64) {
         let here = (self.time[at], self.travel[at]);
         let reach = REFINE_SHARE * stroke;
-        let near = |i: usize| (self.travel[i] - here.1).abs() <= reach;
-        let mut low = at;
-        while low > 0 && near(low - 1) {
-            low -= 1;
-        }
-        let mut high = at;
-        while high + 1 < self.time.len() && near(high + 1) {
-            high += 1;
-        }
+        let near = |x: &&f64| (**x - here.1).abs() <= reach;
         // The same number of samples either side, at least two and at most a thousand.
-        let half = (at - low).min(high - at).clamp(2, MOST_REFINING);
+        let (before, after) = (&self.travel[..at], &self.travel[at + 1..]);
+        let before = before.iter().rev().take(MOST_REFINING);
+        let low = before.take_while(near).count();
+        let high = after.iter().take(low).take_while(near).count();
+        let half = high.clamp(2, MOST_REFINING);
         if at < half || at + half >= self.time.len() {
             return here;
         }
         let stride = half.div_ceil(100);
-        let rows: Vec<usize> = (at - half..=at + half).step_by(stride).collect();
-        let t: Vec<f64> = rows.iter().map(|&i| self.time[i] - here.0).collect();
-        let x: Vec<f64> = rows.iter().map(|&i| self.travel[i] - here.1).collect();
+        let near = at - half..=at + half;
+        let every = |channel: &[f64], zero: f64| -> Vec<f64> {
+            let rows = channel[near.clone()].iter().step_by(stride);
+            rows.map(|v| v - zero).collect()
+        };
+        let (t, x) = (every(&self.time, here.0), every(&self.travel, here.1));
         // The better of a rounded and a sharp turn; a triangle's corner is sharp.
         let sense = match turn {
             Turn::Extended => 1.0,
@@ -420,11 +431,7 @@ fn sharp_turn(t: &[f64], x: &[f64], sense: f64) -> Option<(f64, f64, f64)> {
     Some((shift, a + b * shift, squares))
 }
 
-fn range_of(values: &[f64]) -> f64 {
-    let (low, high) = values
-        .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), &v| {
-            (l.min(v), h.max(v))
-        });
+fn extent_of(values: &[f64]) -> f64 {
+    let (low, high) = range_of(values);
     if high > low { high - low } else { 0.0 }
 }

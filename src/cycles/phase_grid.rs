@@ -1,7 +1,7 @@
 //! From the samples of one cycle to the even phase grid.
 
 use super::PHASES;
-use crate::signal::{CubicGrid, HatGrid, hat_regression, quintic_on_grid};
+use crate::signal::{CubicGrid, HatGrid, quintic_on_grid};
 
 /// Above this many samples per grid point, samples are averaged locally (which also takes
 /// out noise); below it, the cubic through the neighbours is used.
@@ -13,9 +13,8 @@ const FEW: usize = 64;
 /// Puts the channels of one cycle on the grid. What depends on the times alone is worked
 /// out once for all channels.
 pub(super) enum PhaseGrid {
-    /// Many samples per point: phases in cells of the samples inside the cycle, and where
-    /// they begin.
-    Dense(HatGrid, Vec<f64>, usize),
+    /// Many samples per point: the samples inside the cycle, and where they begin.
+    Dense(HatGrid, usize),
     /// Few: weights of the neighbours.
     Sparse(CubicGrid),
     /// Very few: the same, and times, start and period for travel.
@@ -33,9 +32,9 @@ impl PhaseGrid {
                 .iter()
                 .map(|t| ((t - start) * scale).clamp(0.0, PHASES as f64 - 1e-9))
                 .collect();
-            let grid = HatGrid::new(PHASES, &phases);
+            let grid = HatGrid::new(PHASES, phases);
             if grid.is_full() {
-                return Self::Dense(grid, phases, first);
+                return Self::Dense(grid, first);
             }
         }
         let grid = CubicGrid::new(times, start, period, PHASES);
@@ -60,9 +59,7 @@ impl PhaseGrid {
     /// One channel on the grid.
     pub(super) fn put(&self, values: &[f64]) -> Vec<f64> {
         match self {
-            Self::Dense(grid, phases, first) => {
-                hat_regression(grid, phases, &values[*first..*first + phases.len()])
-            }
+            Self::Dense(grid, first) => grid.put(&values[*first..*first + grid.samples()]),
             Self::Sparse(grid) | Self::Bare(grid, ..) => grid.put(values),
         }
     }

@@ -85,16 +85,17 @@ impl ReversalFinder {
         self.push_all(&[time], &[travel], out);
     }
 
-    /// Takes samples; pushes reversals that are settled onto `out`. This is the one thing
-    /// done to every sample by itself, so that the common case is a few comparisons.
+    /// Takes samples; pushes reversals that are settled onto `out`. Most samples only go
+    /// along with the stroke and are passed over quickly.
     pub fn push_all(&mut self, times: &[f64], travels: &[f64], out: &mut Vec<Reversal>) {
-        let mut samples = times.iter().zip(travels);
+        let mut next = 0;
         let (mut low, mut high) = match self.candidates {
             Some(both) => both,
             None => {
-                let Some((&time, &travel)) = samples.next() else {
+                let (Some(&time), Some(&travel)) = (times.first(), travels.first()) else {
                     return;
                 };
+                next = 1;
                 let first = |turn| Reversal {
                     at: self.seen,
                     time,
@@ -107,43 +108,91 @@ impl ReversalFinder {
                 both
             }
         };
-        for (&time, &travel) in samples {
-            let at = self.seen;
-            self.seen += 1;
-            let here = move |turn| Reversal {
-                at,
-                time,
-                travel,
-                turn,
+        while next < travels.len() {
+            let (gone, peak) = self.glide(&travels[next..], &low, &high);
+            if let (Some(peak), Some(heading)) = (peak, self.heading) {
+                let (moving, turn) = match heading {
+                    Turn::Extended => (&mut high, Turn::Compressed),
+                    Turn::Compressed => (&mut low, Turn::Extended),
+                };
+                *moving = Reversal {
+                    at: self.seen + peak as u64,
+                    time: times[next + peak],
+                    travel: travels[next + peak],
+                    turn,
+                };
+            }
+            self.seen += gone as u64;
+            next += gone;
+            let (Some(&time), Some(&travel)) = (times.get(next), travels.get(next)) else {
+                break;
             };
-            if travel < low.travel {
-                low = here(Turn::Extended);
-                self.widen(travel);
-            } else if travel > high.travel {
-                high = here(Turn::Compressed);
-                self.widen(travel);
-            }
-            let rising =
-                travel - low.travel > self.threshold && self.heading != Some(Turn::Extended);
-            let falling =
-                high.travel - travel > self.threshold && self.heading != Some(Turn::Compressed);
-            if !(rising || falling) || self.threshold <= 0.0 {
-                continue;
-            }
-            if rising {
-                self.hold(low);
-                self.heading = Some(Turn::Extended);
-                high = here(Turn::Compressed);
-            } else {
-                self.hold(high);
-                self.heading = Some(Turn::Compressed);
-                low = here(Turn::Extended);
-            }
-            while self.held.len() > HELD_BACK {
-                out.extend(self.held.pop_front());
-            }
+            next += 1;
+            self.weigh(time, travel, (&mut low, &mut high), out);
         }
         self.candidates = Some((low, high));
+    }
+
+    /// Weighs one sample against both candidates.
+    fn weigh(
+        &mut self,
+        time: f64,
+        travel: f64,
+        (low, high): (&mut Reversal, &mut Reversal),
+        out: &mut Vec<Reversal>,
+    ) {
+        let at = self.seen;
+        self.seen += 1;
+        let here = move |turn| Reversal {
+            at,
+            time,
+            travel,
+            turn,
+        };
+        if travel < low.travel {
+            *low = here(Turn::Extended);
+            self.widen(travel);
+        } else if travel > high.travel {
+            *high = here(Turn::Compressed);
+            self.widen(travel);
+        }
+        let rising = travel - low.travel > self.threshold && self.heading != Some(Turn::Extended);
+        let falling =
+            high.travel - travel > self.threshold && self.heading != Some(Turn::Compressed);
+        if !(rising || falling) || self.threshold <= 0.0 {
+            return;
+        }
+        if rising {
+            self.hold(*low);
+            self.heading = Some(Turn::Extended);
+            *high = here(Turn::Compressed);
+        } else {
+            self.hold(*high);
+            self.heading = Some(Turn::Compressed);
+            *low = here(Turn::Extended);
+        }
+        while self.held.len() > HELD_BACK {
+            out.extend(self.held.pop_front());
+        }
+    }
+
+    /// How many samples from here on only go along with the stroke: none turns back by the
+    /// threshold, passes the other candidate or widens the range. Also where the last new
+    /// extreme among them is.
+    fn glide(&self, travels: &[f64], low: &Reversal, high: &Reversal) -> (usize, Option<usize>) {
+        let (far, near) = match self.heading {
+            Some(Turn::Extended) => (high.travel, low.travel),
+            Some(Turn::Compressed) => (-low.travel, -high.travel),
+            None => return (0, None),
+        };
+        if self.threshold <= 0.0 {
+            return (0, None);
+        }
+        if self.heading == Some(Turn::Extended) {
+            glide(travels, |x| x, (near, far, self.highest), self.threshold)
+        } else {
+            glide(travels, |x| -x, (near, far, -self.lowest), self.threshold)
+        }
     }
 
     /// Takes note of the range of travel, on which the threshold rests.
@@ -239,6 +288,31 @@ impl ReversalFinder {
     }
 }
 
+/// [`ReversalFinder::glide`] in the sense in which the stroke rises. This and nothing else is
+/// what most samples go through.
+#[inline]
+fn glide(
+    travels: &[f64],
+    sense: impl Fn(f64) -> f64,
+    (near, mut far, record): (f64, f64, f64),
+    threshold: f64,
+) -> (usize, Option<usize>) {
+    let mut peak = None;
+    for (i, &travel) in travels.iter().enumerate() {
+        let x = sense(travel);
+        if x > far {
+            if x > record {
+                return (i, peak);
+            }
+            far = x;
+            peak = Some(i);
+        } else if far - x > threshold || x < near {
+            return (i, peak);
+        }
+    }
+    (travels.len(), peak)
+}
+
 /// A record may end on a reversal if it returns to within this share of the stroke.
 const END_SHARE: f64 = 0.01;
 
@@ -267,6 +341,41 @@ mod tests {
         let found = find(&sine(5.0, 0.025, 500), 0.0);
         assert_eq!(found.len(), 11);
         assert!(found.windows(2).all(|w| w[0].turn != w[1].turn));
+    }
+
+    #[test]
+    fn gliding_gives_what_weighing_every_sample_gives() {
+        let mut state = 5_u64;
+        for noise in [0.0, 1e-4, 3e-3] {
+            let travel: Vec<f64> = (0..4000)
+                .map(|i| {
+                    state = state
+                        .wrapping_mul(6_364_136_223_846_793_005)
+                        .wrapping_add(1);
+                    let n = (state >> 40) as f64 / f64::from(1 << 24) - 0.5;
+                    let p = f64::from(i) * 0.02;
+                    (0.01 + 1e-5 * f64::from(i)) * p.sin() + noise * n
+                })
+                .collect();
+            let time: Vec<f64> = (0..4000).map(|i| f64::from(i) * 1e-3).collect();
+            // The plain way: every sample weighed by itself.
+            let mut plain = ReversalFinder::new(noise, 0.0);
+            let mut single = Vec::new();
+            plain.push(time[0], travel[0], &mut single);
+            let (mut low, mut high) = plain.candidates.unwrap();
+            for (&t, &x) in time.iter().zip(&travel).skip(1) {
+                plain.weigh(t, x, (&mut low, &mut high), &mut single);
+            }
+            plain.candidates = Some((low, high));
+            plain.finish(&mut single);
+            let mut finder = ReversalFinder::new(noise, 0.0);
+            let mut whole = Vec::new();
+            finder.push_all(&time, &travel, &mut whole);
+            finder.finish(&mut whole);
+            assert!(single.len() > 20);
+            assert_eq!(whole, single);
+            assert_eq!(find(&travel, noise), single);
+        }
     }
 
     #[test]

@@ -37,59 +37,130 @@ pub fn cubic_at(times: &[f64], values: &[f64], t: f64, from: &mut usize) -> f64 
 /// of channels sampled at the same times.
 #[derive(Debug, Clone)]
 pub struct CubicGrid {
-    /// First of four samples, and their weights.
-    points: Vec<(u32, [f64; 4])>,
+    /// First of four samples, for each point of the grid.
+    first: Vec<u32>,
+    /// Their weights.
+    weights: Vec<[f64; 4]>,
 }
+
+/// Points whose weights are worked out together, so that the processor does several at once.
+const BLOCK: usize = 4;
 
 impl CubicGrid {
     /// `cells` points from `start` over `period`, for samples at `times`.
     pub fn new(times: &[f64], start: f64, period: f64, cells: usize) -> Self {
         let n = times.len();
-        let mut i = times.partition_point(|&t| t < start).saturating_sub(1);
-        let points = (0..cells)
-            .map(|cell| {
-                let t = start + period * cell as f64 / cells as f64;
-                if n < 2 {
-                    let weight = if n == 1 { 1.0 } else { f64::NAN };
-                    return (0, [weight, 0.0, 0.0, 0.0]);
+        let mut grid = Self {
+            first: vec![0; cells],
+            weights: vec![[f64::NAN; 4]; cells],
+        };
+        if n < 2 {
+            if n == 1 {
+                grid.weights.fill([1.0, 0.0, 0.0, 0.0]);
+            }
+            return grid;
+        }
+        let share = 1.0 / cells as f64;
+        let at = |cell: usize| start + period * cell as f64 * share;
+        grid.find(times, at);
+        let inside = n >= 4 && times[0] <= start && at(cells.max(1) - 1) <= times[n - 1];
+        if !inside {
+            for (cell, first) in grid.first.iter_mut().enumerate() {
+                (*first, grid.weights[cell]) = Self::point(times, at(cell), *first as usize);
+            }
+            return grid;
+        }
+        let blocks = grid
+            .first
+            .chunks_mut(BLOCK)
+            .zip(grid.weights.chunks_mut(BLOCK));
+        for (block, (first, weights)) in blocks.enumerate() {
+            let t: [f64; BLOCK] = std::array::from_fn(|lane| at(block * BLOCK + lane));
+            let mut near = [[0.0; BLOCK]; 4];
+            for (lane, first) in first.iter_mut().enumerate() {
+                let k = (*first as usize).saturating_sub(1).min(n - 4);
+                *first = k as u32;
+                for (sample, &time) in near.iter_mut().zip(&times[k..k + 4]) {
+                    sample[lane] = time;
                 }
-                i = i.min(n - 2);
-                while i + 2 < n && times[i + 1] <= t {
+            }
+            let found = lagrange(&near, &t);
+            for (lane, weights) in weights.iter_mut().enumerate() {
+                *weights = [
+                    found[0][lane],
+                    found[1][lane],
+                    found[2][lane],
+                    found[3][lane],
+                ];
+            }
+        }
+        grid
+    }
+
+    /// Notes the sample at or before each point, the last but one at most.
+    fn find(&mut self, times: &[f64], at: impl Fn(usize) -> f64) {
+        let last = times.len() - 2;
+        let rate = (last + 1) as f64 / (times[last + 1] - times[0]);
+        let mut i = 0;
+        for (cell, first) in self.first.iter_mut().enumerate() {
+            let t = at(cell);
+            // Where samples are even, as they nearly always are, this is the place.
+            let guess = (((t - times[0]) * rate) as usize).min(last);
+            if times[guess] <= t && t < times[guess + 1] {
+                i = guess;
+            } else {
+                while i < last && times[i + 1] <= t {
                     i += 1;
                 }
                 while i > 0 && times[i] > t {
                     i -= 1;
                 }
-                if n < 4 || t < times[0] || t > times[n - 1] {
-                    let part = (t - times[i]) / (times[i + 1] - times[i]);
-                    return (i as u32, [1.0 - part, part, 0.0, 0.0]);
-                }
-                let k = i.saturating_sub(1).min(n - 4);
-                let (a, b, c, d) = (times[k], times[k + 1], times[k + 2], times[k + 3]);
-                let (ta, tb, tc, td) = (t - a, t - b, t - c, t - d);
-                let weights = [
-                    tb * tc * td / ((a - b) * (a - c) * (a - d)),
-                    ta * tc * td / ((b - a) * (b - c) * (b - d)),
-                    ta * tb * td / ((c - a) * (c - b) * (c - d)),
-                    ta * tb * tc / ((d - a) * (d - b) * (d - c)),
-                ];
-                (k as u32, weights)
-            })
-            .collect();
-        Self { points }
+            }
+            *first = i as u32;
+        }
+    }
+
+    /// One point by itself, where it may lie outside the samples; `i` is the sample before.
+    fn point(times: &[f64], t: f64, i: usize) -> (u32, [f64; 4]) {
+        let n = times.len();
+        if n < 4 || t < times[0] || t > times[n - 1] {
+            let part = (t - times[i]) / (times[i + 1] - times[i]);
+            return (i as u32, [1.0 - part, part, 0.0, 0.0]);
+        }
+        let k = i.saturating_sub(1).min(n - 4);
+        let near = std::array::from_fn(|sample| [times[k + sample]]);
+        (k as u32, lagrange(&near, &[t]).map(|w| w[0]))
     }
 
     /// One channel on the grid. NaN without samples.
     pub fn put(&self, values: &[f64]) -> Vec<f64> {
-        self.points
-            .iter()
-            .map(|(first, w)| match values.get(*first as usize..) {
-                Some([a, b, c, d, ..]) => a * w[0] + b * w[1] + c * w[2] + d * w[3],
-                Some(few) if !few.is_empty() => few.iter().zip(w).map(|(v, w)| v * w).sum(),
-                _ => f64::NAN,
-            })
-            .collect()
+        let one = |(first, w): (&u32, &[f64; 4])| {
+            let first = *first as usize;
+            match values.get(first..first + 4) {
+                Some(v) => v[0] * w[0] + v[1] * w[1] + v[2] * w[2] + v[3] * w[3],
+                None => match values.get(first..) {
+                    Some(few) if !few.is_empty() => few.iter().zip(w).map(|(v, w)| v * w).sum(),
+                    _ => f64::NAN,
+                },
+            }
+        };
+        self.first.iter().zip(&self.weights).map(one).collect()
     }
+}
+
+/// Weights of four samples at times `near` in the cubic through them at times `t`, for `N`
+/// points at once.
+fn lagrange<const N: usize>(near: &[[f64; N]; 4], t: &[f64; N]) -> [[f64; N]; 4] {
+    let mut weights = [[0.0; N]; 4];
+    for i in 0..N {
+        let [a, b, c, d] = [near[0][i], near[1][i], near[2][i], near[3][i]];
+        let (ta, tb, tc, td) = (t[i] - a, t[i] - b, t[i] - c, t[i] - d);
+        weights[0][i] = tb * tc * td / ((a - b) * (a - c) * (a - d));
+        weights[1][i] = ta * tc * td / ((b - a) * (b - c) * (b - d));
+        weights[2][i] = ta * tb * td / ((c - a) * (c - b) * (c - d));
+        weights[3][i] = ta * tb * tc / ((d - a) * (d - b) * (d - c));
+    }
+    weights
 }
 
 /// A smooth channel with few samples on an even grid over one period: the quintic through the
@@ -121,32 +192,74 @@ pub fn quintic_on_grid(
     Some((0..cells).map(at).collect())
 }
 
-/// Sums of a local straight-line regression at every point of an even periodic grid, with
-/// a hat-shaped weight one cell wide on either side: many samples become one value per
-/// cell without the staircase of plain averaging.
+/// Local straight-line regression at every point of an even periodic grid, with a hat-shaped
+/// weight one cell wide on either side: many samples become one value per cell without the
+/// staircase of plain averaging.
+///
+/// A sample at `p` (0..1) of the way from one point to the next has weight `1 − p` and offset
+/// `p` at the one, weight `p` and offset `p − 1` at the other.
 #[derive(Debug, Clone)]
 pub struct HatGrid {
+    /// Where each sample lies between its two points, 0..1.
+    parts: Vec<f64>,
+    /// How many samples lie before each point, and in all.
+    starts: Vec<u32>,
     weight: Vec<f64>,
     first: Vec<f64>,
     second: Vec<f64>,
 }
 
 impl HatGrid {
-    /// A grid of `cells` points for samples at `phases` (in cells, 0 ≤ phase < cells).
-    pub fn new(cells: usize, phases: &[f64]) -> Self {
+    /// A grid of `cells` points for samples at `phases` (in cells, 0 ≤ phase < cells, not
+    /// falling).
+    pub fn new(cells: usize, phases: Vec<f64>) -> Self {
+        let mut parts = phases;
+        let mut starts = Vec::with_capacity(cells + 1);
+        for (i, part) in parts.iter_mut().enumerate() {
+            let cell = (*part as usize).min(cells.saturating_sub(1));
+            *part -= cell as f64;
+            while starts.len() <= cell {
+                starts.push(i as u32);
+            }
+        }
+        starts.resize(cells + 1, parts.len() as u32);
         let mut grid = Self {
+            parts,
+            starts,
             weight: vec![0.0; cells],
             first: vec![0.0; cells],
             second: vec![0.0; cells],
         };
-        for &phase in phases {
-            for (cell, offset, weight) in neighbours(phase, cells) {
-                grid.weight[cell] += weight;
-                grid.first[cell] += weight * offset;
-                grid.second[cell] += weight * offset * offset;
-            }
-        }
+        grid.weight = grid.sums(|_, p, q| [q, p]);
+        grid.first = grid.sums(|_, p, q| [q * p, p * -q]);
+        grid.second = grid.sums(|_, p, q| [q * p * p, p * q * q]);
         grid
+    }
+
+    /// At every point, the sum over the samples around it of a term: of sample `i`, which lies
+    /// `p` beyond one point and `q` before the next, `[the one's term, the next one's]`. Summed
+    /// point by point, which keeps the sums in registers, in the order of the samples.
+    fn sums(&self, term: impl Fn(usize, f64, f64) -> [f64; 2]) -> Vec<f64> {
+        let cells = self.weight.len();
+        let mut out = vec![0.0; cells];
+        let mut carried = 0.0;
+        for cell in 0..cells {
+            let (from, to) = (self.starts[cell] as usize, self.starts[cell + 1] as usize);
+            let mut here = carried;
+            // The last samples speak for the first point.
+            let mut next = if cell + 1 == cells { out[0] } else { 0.0 };
+            for (i, &p) in self.parts[from..to].iter().enumerate() {
+                let [one, other] = term(from + i, p, 1.0 - p);
+                here += one;
+                next += other;
+            }
+            out[cell] = here;
+            carried = next;
+        }
+        if let Some(first) = out.first_mut() {
+            *first = carried;
+        }
+        out
     }
 
     /// True if every cell has enough samples around it for a line.
@@ -158,38 +271,28 @@ impl HatGrid {
         (self.weight[i] * self.second[i] - self.first[i] * self.first[i])
             / (self.weight[i] * self.weight[i])
     }
-}
 
-/// Values on the grid of [`HatGrid`] for samples `values` at `phases`.
-pub fn hat_regression(grid: &HatGrid, phases: &[f64], values: &[f64]) -> Vec<f64> {
-    let cells = grid.weight.len();
-    let mut sum = vec![0.0; cells];
-    let mut moment = vec![0.0; cells];
-    for (&phase, &value) in phases.iter().zip(values) {
-        for (cell, offset, weight) in neighbours(phase, cells) {
-            sum[cell] += weight * value;
-            moment[cell] += weight * offset * value;
+    /// Samples the grid was made for.
+    pub fn samples(&self) -> usize {
+        self.parts.len()
+    }
+
+    /// One channel on the grid; `values` are those of the samples it was made for.
+    pub fn put(&self, values: &[f64]) -> Vec<f64> {
+        let values = &values[..self.parts.len()];
+        let sum = self.sums(|i, p, q| [q * values[i], p * values[i]]);
+        let moment = self.sums(|i, p, q| {
+            let bow = q * p * values[i];
+            [bow, -bow]
+        });
+        let lines = self.weight.iter().zip(&self.first).zip(&self.second);
+        let mut out = sum;
+        for ((sum, moment), ((weight, first), second)) in out.iter_mut().zip(&moment).zip(lines) {
+            let determinant = weight * second - first * first;
+            *sum = (second * *sum - first * moment) / determinant;
         }
+        out
     }
-    (0..cells)
-        .map(|i| {
-            let determinant = grid.weight[i] * grid.second[i] - grid.first[i] * grid.first[i];
-            (grid.second[i] * sum[i] - grid.first[i] * moment[i]) / determinant
-        })
-        .collect()
-}
-
-/// The two cells a sample speaks for: index, offset from the cell's point, weight.
-fn neighbours(phase: f64, cells: usize) -> [(usize, f64, f64); 2] {
-    let low = phase.floor();
-    let part = phase - low;
-    // Phases are nearly always below `cells`: a division would be the dearest step of all.
-    let mut i = low as usize;
-    if i >= cells {
-        i %= cells;
-    }
-    let next = if i + 1 == cells { 0 } else { i + 1 };
-    [(i, part, 1.0 - part), (next, part - 1.0, part)]
 }
 
 #[cfg(test)]
@@ -238,11 +341,15 @@ mod tests {
         let phases: Vec<f64> = (0..4096)
             .map(|i| i as f64 * cells as f64 / 4096.0)
             .collect();
-        let grid = HatGrid::new(cells, &phases);
-        assert!(grid.is_full());
         let w = std::f64::consts::TAU / cells as f64;
         let values: Vec<f64> = phases.iter().map(|p| (p * w).sin()).collect();
-        let out = hat_regression(&grid, &phases, &values);
+        let line: Vec<f64> = phases.iter().map(|p| 3.0 - 0.25 * p).collect();
+        let grid = HatGrid::new(cells, phases);
+        assert!(grid.is_full());
+        for (i, v) in grid.put(&line).iter().enumerate().take(cells - 1).skip(1) {
+            assert!((v - (3.0 - 0.25 * i as f64)).abs() < 1e-12);
+        }
+        let out = grid.put(&values);
         for (i, v) in out.iter().enumerate() {
             // The kernel's bias is w²/12 of the value.
             assert!((v - (i as f64 * w).sin()).abs() < 1.1 * w * w / 12.0);

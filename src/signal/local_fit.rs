@@ -15,26 +15,54 @@ pub fn polynomial_weights(at: &[f64], order: usize, derivative: usize) -> Option
     if derivative > order || at.len() <= order {
         return None;
     }
-    // Scaled to [-1, 1], so that powers stay well conditioned.
-    let scale = at.iter().fold(0.0_f64, |m, t| m.max(t.abs()));
-    if scale <= 0.0 || !scale.is_finite() {
-        return if order == 0 {
-            Some(vec![1.0 / at.len() as f64; at.len()])
-        } else {
-            None
-        };
+    if order == 0 && at.iter().all(|t| *t == 0.0) {
+        return Some(vec![1.0 / at.len() as f64; at.len()]);
     }
-    let design = DMatrix::from_fn(at.len(), order + 1, |i, j| (at[i] / scale).powi(j as i32));
-    let qr = design.qr();
-    let mut unit = DVector::zeros(order + 1);
-    unit[derivative] = 1.0;
-    // w = Q R⁻ᵀ e: the row of (AᵀA)⁻¹Aᵀ that gives the wanted coefficient.
-    let solved = qr.r().transpose().solve_lower_triangular(&unit)?;
-    let weights = qr.q() * solved;
-    let factorial: f64 = (1..=derivative).map(|k| k as f64).product();
-    let factor = factorial / scale.powi(derivative as i32);
-    let weights: Vec<f64> = weights.iter().map(|w| w * factor).collect();
-    weights.iter().all(|w| w.is_finite()).then_some(weights)
+    LocalPolynomial::new(at, order)?.weights(derivative)
+}
+
+/// Least-squares polynomial through a window of points, for any of its derivatives at 0.
+#[derive(Debug, Clone)]
+pub struct LocalPolynomial {
+    scale: f64,
+    q: DMatrix<f64>,
+    r_transposed: DMatrix<f64>,
+}
+
+impl LocalPolynomial {
+    /// Of `order`, through points at `at`, which may be unevenly spaced. `None` if there are
+    /// no more than `order` of them, or all are at 0.
+    pub fn new(at: &[f64], order: usize) -> Option<Self> {
+        // Scaled to [-1, 1], so that powers stay well conditioned.
+        let scale = at.iter().fold(0.0_f64, |m, t| m.max(t.abs()));
+        if at.len() <= order || scale <= 0.0 || !scale.is_finite() {
+            return None;
+        }
+        let design = DMatrix::from_fn(at.len(), order + 1, |i, j| (at[i] / scale).powi(j as i32));
+        let qr = design.qr();
+        Some(Self {
+            scale,
+            q: qr.q(),
+            r_transposed: qr.r().transpose(),
+        })
+    }
+
+    /// Weights whose dot product with the points' values is the `derivative`-th derivative.
+    /// `None` beyond the order, or where the points do not tell it.
+    pub fn weights(&self, derivative: usize) -> Option<Vec<f64>> {
+        if derivative >= self.r_transposed.nrows() {
+            return None;
+        }
+        let mut unit = DVector::zeros(self.r_transposed.nrows());
+        unit[derivative] = 1.0;
+        // w = Q R⁻ᵀ e: the row of (AᵀA)⁻¹Aᵀ that gives the wanted coefficient.
+        let solved = self.r_transposed.solve_lower_triangular(&unit)?;
+        let weights = &self.q * solved;
+        let factorial: f64 = (1..=derivative).map(|k| k as f64).product();
+        let factor = factorial / self.scale.powi(derivative as i32);
+        let weights: Vec<f64> = weights.iter().map(|w| w * factor).collect();
+        weights.iter().all(|w| w.is_finite()).then_some(weights)
+    }
 }
 
 /// Savitzky–Golay weights for an odd `window` of even spacing 1, at its centre.

@@ -1,14 +1,17 @@
 //! Numerics on slices: derivatives, smoothing, interpolation, noise. No damper words, no files.
 
 mod interpolate;
+mod lanes;
 mod local_fit;
 mod noise;
 mod periodic;
 mod regression;
 
-pub use interpolate::{CubicGrid, HatGrid, cubic_at, hat_regression, quintic_on_grid};
+pub use interpolate::{CubicGrid, HatGrid, cubic_at, quintic_on_grid};
+pub use lanes::{range_of, sum_of_squared_gaps};
 pub use local_fit::{
-    dot_circular, line_through, parabola_through, polynomial_weights, savitzky_golay,
+    LocalPolynomial, dot_circular, line_through, parabola_through, polynomial_weights,
+    savitzky_golay,
 };
 pub use noise::{noise_of, quantum_of};
 pub use periodic::{

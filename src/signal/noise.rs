@@ -10,13 +10,16 @@ pub fn noise_of(values: &[f64]) -> Option<f64> {
     let mut differences: Vec<f64> = values
         .windows(5)
         .map(|w| (w[0] - 4.0 * w[1] + 6.0 * w[2] - 4.0 * w[3] + w[4]).abs())
-        .filter(|d| d.is_finite())
         .collect();
+    if !differences.iter().fold(true, |all, d| all & d.is_finite()) {
+        differences.retain(|d| d.is_finite());
+    }
     if differences.is_empty() {
         return None;
     }
     let middle = differences.len() / 2;
-    let (_, median, _) = differences.select_nth_unstable_by(middle, f64::total_cmp);
+    // Bits of numbers that are not negative have the numbers' order.
+    let (_, median, _) = differences.select_nth_unstable_by_key(middle, |d| d.to_bits());
     // Σ of squared binomial weights is 70; 0.6745 is the normal quartile.
     Some(*median / (70.0_f64.sqrt() * 0.674_489_75))
 }

@@ -1,9 +1,9 @@
 //! Arrays that go round: one period on an even grid.
 
 use std::f64::consts::TAU;
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
-use realfft::RealFftPlanner;
+use realfft::{RealFftPlanner, RealToComplex};
 
 use super::local_fit::{dot_circular, savitzky_golay};
 
@@ -32,7 +32,11 @@ pub fn harmonics(values: &[f64], most: usize) -> Vec<Harmonic> {
     if n < 4 {
         return Vec::new();
     }
-    let plan = RealFftPlanner::<f64>::new().plan_fft_forward(n);
+    let plan = if n == USUAL_POINTS {
+        USUAL_PLAN.clone()
+    } else {
+        plan(n)
+    };
     let mut input = values.to_vec();
     let mut output = plan.make_output_vec();
     if plan.process(&mut input, &mut output).is_err() {
@@ -55,6 +59,12 @@ pub fn harmonics(values: &[f64], most: usize) -> Vec<Harmonic> {
 
 /// The grid nearly all calls ask for: that of the cycles' phases.
 const USUAL_POINTS: usize = 512;
+
+static USUAL_PLAN: LazyLock<Arc<dyn RealToComplex<f64>>> = LazyLock::new(|| plan(USUAL_POINTS));
+
+fn plan(points: usize) -> Arc<dyn RealToComplex<f64>> {
+    RealFftPlanner::<f64>::new().plan_fft_forward(points)
+}
 
 static USUAL_ANGLES: LazyLock<Vec<(f64, f64)>> = LazyLock::new(|| angles(USUAL_POINTS));
 
@@ -89,10 +99,15 @@ pub fn series_at(series: &[Harmonic], derivative: u32, points: usize) -> Vec<f64
         for _ in 0..derivative {
             (c, s) = (s * w, -c * w);
         }
-        for (i, v) in out.iter_mut().enumerate() {
-            // The phase is reduced first, so that high orders keep their digits.
-            let (sin, cos) = angles[(h.order * i) % points];
+        // The phase is reduced first, so that high orders keep their digits.
+        let (mut at, stride) = (0, h.order % points);
+        for v in &mut out {
+            let (sin, cos) = angles[at];
             *v += c * cos + s * sin;
+            at += stride;
+            if at >= points {
+                at -= points;
+            }
         }
     }
     out
@@ -128,21 +143,32 @@ pub fn fourth_order_difference(values: &[f64], i: usize) -> f64 {
 
 /// Value of a periodic array at a phase (any real, period 1), by the cubic through the four
 /// neighbours.
+#[inline]
 pub fn sample_circular(values: &[f64], phase: f64) -> f64 {
     let n = values.len();
     if n == 0 {
         return f64::NAN;
     }
-    let place = phase.rem_euclid(1.0) * n as f64;
-    let low = place.floor();
-    let t = place - low;
-    let i = low as usize % n;
-    let (a, b, c, d) = (
-        values[(i + n - 1) % n],
-        values[i],
-        values[(i + 1) % n],
-        values[(i + 2) % n],
-    );
+    // Most phases lie in the first turn as they are.
+    let phase = if (0.0..1.0).contains(&phase) {
+        phase
+    } else {
+        phase.rem_euclid(1.0)
+    };
+    let place = phase * n as f64;
+    // Not negative, so that cutting off is rounding down.
+    let whole = place as usize;
+    let t = place - whole as f64;
+    let i = if whole < n { whole } else { whole % n };
+    let (a, b, c, d) = match values.get(i.wrapping_sub(1)..) {
+        Some([a, b, c, d, ..]) => (*a, *b, *c, *d),
+        _ => (
+            values[(i + n - 1) % n],
+            values[i],
+            values[(i + 1) % n],
+            values[(i + 2) % n],
+        ),
+    };
     -a * t * (t - 1.0) * (t - 2.0) / 6.0 + b * (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0
         - c * (t + 1.0) * t * (t - 2.0) / 2.0
         + d * (t + 1.0) * t * (t - 1.0) / 6.0

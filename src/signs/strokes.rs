@@ -1,6 +1,7 @@
 //! Strokes of the first samples, cut well enough to sum work over whole cycles.
 
 use crate::recording::Chunk;
+use crate::signal::range_of;
 
 /// Share of a segment's travel range that travel must come back by before a turn counts.
 const TURN_SHARE: f64 = 0.2;
@@ -72,8 +73,7 @@ impl Series {
         let Some(travel) = self.travel.get(from..to) else {
             return;
         };
-        let low = travel.iter().copied().fold(f64::INFINITY, f64::min);
-        let high = travel.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let (low, high) = range_of(travel);
         let threshold = TURN_SHARE * (high - low);
         if threshold.is_nan() || threshold <= 0.0 {
             return;
@@ -137,10 +137,10 @@ impl Series {
         {
             energy += 0.5 * (f0 + f1) * (x0 - x1);
         }
-        let range = |v: &[f64]| {
-            v.iter().copied().fold(f64::NEG_INFINITY, f64::max)
-                - v.iter().copied().fold(f64::INFINITY, f64::min)
+        let extent = |v: &[f64]| {
+            let (low, high) = range_of(v);
+            high - low
         };
-        (energy, range(x) * range(f))
+        (energy, extent(x) * extent(f))
     }
 }

@@ -33,32 +33,61 @@ pub fn passages(
     if top < begin {
         top += n;
     }
-    let speed = |i: isize| direction.sign() * velocity[i.rem_euclid(n) as usize];
-    let crossing = |target: f64, towards: isize| {
-        let mut i = top;
+    let side = |towards: isize| {
         let limit = if towards > 0 { end + 2 } else { begin - 2 };
-        while i != limit {
-            let (inner, outer) = (speed(i), speed(i + towards));
-            if inner >= target && outer < target {
-                let share = (inner - target) / (inner - outer);
-                return Some((i as f64 + towards as f64 * share) / n as f64);
-            }
-            i += towards;
-        }
-        None
+        let speed =
+            |k: isize| direction.sign() * velocity[(top + towards * k).rem_euclid(n) as usize];
+        Side::new((0..=(limit - top) * towards).map(speed))
     };
+    let (before, after) = (side(-1), side(1));
     speeds
         .iter()
         .map(|&target| {
-            let up = crossing(target, -1)?;
-            let down = crossing(target, 1)?;
+            let (up, up_part) = before.crossing(target)?;
+            let (down, down_part) = after.crossing(target)?;
             Some(Passage {
                 speed: target,
-                up,
-                down,
+                up: ((top - up) as f64 - up_part) / n as f64,
+                down: ((top + down) as f64 + down_part) / n as f64,
             })
         })
         .collect()
+}
+
+/// Speed outward from the peak on one side of it.
+struct Side {
+    speeds: Vec<f64>,
+    /// Least speed up to here: it falls, so that a crossing can be found by halving.
+    least: Vec<f64>,
+}
+
+impl Side {
+    fn new(speeds: impl Iterator<Item = f64>) -> Self {
+        let speeds: Vec<f64> = speeds.collect();
+        let least = speeds.iter().scan(f64::INFINITY, |least, &v| {
+            *least = least.min(v);
+            Some(*least)
+        });
+        Self {
+            least: least.collect(),
+            speeds,
+        }
+    }
+
+    /// Where speed first falls below `target`: whole samples from the peak, and the part of
+    /// the next.
+    fn crossing(&self, target: f64) -> Option<(isize, f64)> {
+        // Speed may still rise at first, if the peak lies beside the highest sample.
+        let reached = self.speeds.iter().position(|v| *v >= target)?;
+        let below = if reached == 0 {
+            self.least.partition_point(|v| *v >= target)
+        } else {
+            reached + self.speeds[reached..].iter().position(|v| *v < target)?
+        };
+        let (inner, outer) = (self.speeds[below - 1], *self.speeds.get(below)?);
+        let share = (inner - target) / (inner - outer);
+        Some((below as isize - 1, share))
+    }
 }
 
 /// A channel at both phases of a passage: (speeding up, slowing down).

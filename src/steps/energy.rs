@@ -13,6 +13,9 @@ pub fn work(travel: &[f64], force: &[f64], turn_phase: f64) -> (f64, f64) {
     (part(travel, force, 0, turn), part(travel, force, turn, n))
 }
 
+/// Differences worked out at once.
+const BLOCK: usize = 64;
+
 /// `Σ F dx` over the points from `from` to before `to`. Away from the ends of the array the
 /// neighbours stand beside each other, which is most of the work of a long log.
 fn part(travel: &[f64], force: &[f64], from: usize, to: usize) -> f64 {
@@ -23,9 +26,17 @@ fn part(travel: &[f64], force: &[f64], from: usize, to: usize) -> f64 {
     }
     let inner = from.max(2)..to.min(n - 2).max(from.max(2));
     let mut sum: f64 = (from..inner.start.min(to)).map(at_edge).sum();
-    let neighbours = travel[inner.start - 2..].windows(5);
-    for (f, x) in force[inner.clone()].iter().zip(neighbours) {
-        sum += f * ((8.0 * (x[3] - x[1]) - (x[4] - x[0])) / 12.0);
+    let mut differences = [0.0; BLOCK];
+    let neighbours = &travel[inner.start - 2..];
+    for (block, force) in force[inner.clone()].chunks(BLOCK).enumerate() {
+        let x = &neighbours[block * BLOCK..block * BLOCK + force.len() + 4];
+        let differences = &mut differences[..force.len()];
+        for (i, difference) in differences.iter_mut().enumerate() {
+            *difference = (8.0 * (x[i + 3] - x[i + 1]) - (x[i + 4] - x[i])) / 12.0;
+        }
+        for (f, dx) in force.iter().zip(differences) {
+            sum += f * *dx;
+        }
     }
     sum + (inner.end.max(inner.start.min(to))..to)
         .map(at_edge)

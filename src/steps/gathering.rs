@@ -12,7 +12,7 @@ use super::{
     CycleSummary, Energy, Fold, LostMotion, Motion, PerDirection, StartEnd, Step, StepSettings,
 };
 use crate::cycles::Cycle;
-use crate::signal::{dot_circular, noise_of, savitzky_golay};
+use crate::signal::{dot_circular, noise_of, savitzky_golay, sum_of_squared_gaps};
 
 /// Cycles at the start that are held apart until it is clear whether they had settled.
 const HELD: usize = 2;
@@ -90,12 +90,7 @@ impl Gathering {
             return false;
         }
         let shift = (cycle.centre_m - self.centre.mean()).abs();
-        let squares: f64 = cycle
-            .travel
-            .iter()
-            .zip(&self.first.travel)
-            .map(|(a, b)| (a - b).powi(2))
-            .sum();
+        let squares = sum_of_squared_gaps(&cycle.travel, &self.first.travel);
         let rms = (squares / cycle.travel.len() as f64).sqrt();
         let half = 0.5 * self.stroke.mean();
         rms <= settings.same_shape * half && shift <= 2.0 * settings.same_shape * half

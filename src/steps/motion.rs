@@ -8,7 +8,9 @@ use std::f64::consts::TAU;
 
 use super::{Direction, Motion, PerDirection};
 use crate::cycles::PHASES;
-use crate::signal::{Harmonic, circular_savitzky_golay, harmonics, polynomial_weights, series_at};
+use crate::signal::{
+    Harmonic, LocalPolynomial, circular_savitzky_golay, harmonics, polynomial_weights, series_at,
+};
 
 /// Departure from the best sine, over half the stroke, below which motion is called a sine.
 const SINE_DEPARTURE: f64 = 0.01;
@@ -239,8 +241,11 @@ fn region(speed: &impl Fn(isize) -> f64, top: isize, level: f64, reach: isize) -
 fn parabola_top(speed: &impl Fn(isize) -> f64, low: isize, high: isize) -> Option<(f64, f64)> {
     let middle = 0.5 * (low + high) as f64;
     let at: Vec<f64> = (low..=high).map(|i| i as f64 - middle).collect();
-    let part = |order: usize, k: usize| -> Option<f64> {
-        let weights = polynomial_weights(&at, order, k)?;
+    // A quartic where there is room: a sine's top is not quite a parabola.
+    let order = if at.len() >= 12 { 4 } else { 2 };
+    let polynomial = LocalPolynomial::new(&at, order)?;
+    let part = |k: usize| -> Option<f64> {
+        let weights = polynomial.weights(k)?;
         Some(
             weights
                 .iter()
@@ -249,9 +254,7 @@ fn parabola_top(speed: &impl Fn(isize) -> f64, low: isize, high: isize) -> Optio
                 .sum(),
         )
     };
-    // A quartic where there is room: a sine's top is not quite a parabola.
-    let order = if at.len() >= 12 { 4 } else { 2 };
-    let (level, slope, bend) = (part(order, 0)?, part(order, 1)?, part(order, 2)?);
+    let (level, slope, bend) = (part(0)?, part(1)?, part(2)?);
     let shift = -slope / bend;
     let half = 0.5 * (high - low) as f64;
     (bend < 0.0 && shift.abs() <= half).then_some((middle + shift, level + 0.5 * slope * shift))

@@ -61,10 +61,14 @@ impl LoopTally {
         }
         self.n += 1;
         let n = self.n as f64;
-        for ((mean, squares), value) in self.mean.iter_mut().zip(&mut self.squares).zip(values) {
-            let delta = value - *mean;
-            *mean += delta / n;
-            *squares += delta * (value - *mean);
+        // One length for all three, so that several points are worked on at once.
+        let len = self.mean.len().min(values.len());
+        let (mean, squares) = (&mut self.mean[..len], &mut self.squares[..len]);
+        let values = &values[..len];
+        for i in 0..len {
+            let delta = values[i] - mean[i];
+            mean[i] += delta / n;
+            squares[i] += delta * (values[i] - mean[i]);
         }
     }
 
