@@ -119,6 +119,23 @@ pub type Fits = PerDirection<Option<Fit>>;
 /// [`NoFit`] with a sentence for the run's notes: no points, one speed only, values that are
 /// not numbers.
 pub fn fit(points: &Points<'_>, settings: &FitSettings) -> Result<Fit, NoFit> {
+    Ok(chosen(points, settings)?.stated(settings))
+}
+
+/// The models of some points, one of them chosen, and no intervals yet: those of a knee cost
+/// many times what finding it did, and whoever may prefer another shape need not pay.
+#[derive(Debug)]
+pub struct Chosen {
+    ready: points::Prepared,
+    choice: choice::Choice,
+    notes: Vec<String>,
+}
+
+/// The first half of [`fit`].
+///
+/// # Errors
+/// Those of [`fit`].
+pub fn chosen(points: &Points<'_>, settings: &FitSettings) -> Result<Chosen, NoFit> {
     let mut ready = points::Prepared::new(points, settings)?;
     let mut notes = Vec::new();
     if settings.robust {
@@ -132,7 +149,23 @@ pub fn fit(points: &Points<'_>, settings: &FitSettings) -> Result<Fit, NoFit> {
             Err(why) => notes.push(why.reason),
         }
     }
-    let choice = choice::choose(&ready, settings)?;
-    notes.extend(choice.notes.iter().cloned());
-    Ok(stated::stated(&ready, choice, notes, settings))
+    let mut choice = choice::choose(&ready, settings)?;
+    notes.append(&mut choice.notes);
+    Ok(Chosen {
+        ready,
+        choice,
+        notes,
+    })
+}
+
+impl Chosen {
+    /// The chosen model.
+    pub fn solution(&self) -> &Segmented {
+        &self.choice.tried[self.choice.taken].fit
+    }
+
+    /// The second half of [`fit`]: the same numbers with their intervals.
+    pub fn stated(self, settings: &FitSettings) -> Fit {
+        stated::stated(&self.ready, self.choice, self.notes, settings)
+    }
 }

@@ -32,7 +32,6 @@ pub fn fit_curve(curve: &Curve, settings: &FitSettings, resampling: Resampling) 
     let mut out = CurveFits::default();
     for direction in Direction::BOTH {
         let word = direction.word();
-        let peaks = of_peaks(curve, direction, settings, resampling);
         let whole = of_full_cycle(curve, direction, settings);
         let from_table = curve.peaks.get(direction).iter().any(|p| p.step.is_none());
         let speeds = distinct(curve.peaks.get(direction).iter().map(|p| p.velocity_m_s));
@@ -43,7 +42,11 @@ pub fn fit_curve(curve: &Curve, settings: &FitSettings, resampling: Resampling) 
                  intervals carry misfit only, not cycle spread"
             ));
         }
-        let chosen = if use_whole { whole.clone() } else { peaks };
+        let chosen = if use_whole {
+            whole.clone()
+        } else {
+            of_peaks(curve, direction, settings, resampling)
+        };
         match chosen {
             Ok(fit) => {
                 out.notes

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::Measured;
 use super::regress::{in_time, lag_one};
-use crate::fits::{FitSettings, Points, fit};
+use crate::fits::{Chosen, FitSettings, Points, chosen};
 use crate::signal::least_squares;
 use crate::statistics::t_quantile;
 use crate::steps::{CycleSummary, Step};
@@ -144,8 +144,8 @@ struct Tried {
     residuals: Vec<f64>,
     half_life: Option<Measured>,
     settles_at: Option<f64>,
-    breaks: Vec<Measured>,
-    slopes: Vec<f64>,
+    /// Straight pieces; their breaks and slopes are stated once the shape is taken.
+    pieces: Option<Chosen>,
 }
 
 fn course(points: &[(f64, f64, f64)], what: &str, unit: &str, shares: bool) -> Option<Course> {
@@ -159,7 +159,11 @@ fn course(points: &[(f64, f64, f64)], what: &str, unit: &str, shares: bool) -> O
     let (start, end) = (mean(&y[..tenth]), mean(&y[n - tenth..]));
     let level = y.iter().map(|v| v.abs()).fold(0.0, f64::max);
     let floor = n as f64 * (1e-9 * level).powi(2);
-    let best = best_shape(&x, &y, level, floor, shares)?;
+    let settings = FitSettings {
+        guard_runs: GUARD_RUNS,
+        ..FitSettings::default()
+    };
+    let best = best_shape(&x, &y, level, floor, shares, &settings)?;
     // Scatter about the shape, correlation allowed for, of a difference of two means.
     let rho = lag_one(&best.residuals).clamp(0.0, 0.95);
     let df = (n as f64 * (1.0 - rho) / (1.0 + rho) - 4.0).max(2.0);
@@ -173,6 +177,7 @@ fn course(points: &[(f64, f64, f64)], what: &str, unit: &str, shares: bool) -> O
         Measured::around(end / start - 1.0, (half / start).abs())
     });
     let shaped = x.iter().zip(&y).zip(&best.residuals);
+    let pieces = best.pieces.map(|p| p.stated(&settings)).unwrap_or_default();
     Some(Course {
         points: shaped.map(|((x, y), r)| (*x, *y, y - r)).collect(),
         what: what.into(),
@@ -184,8 +189,22 @@ fn course(points: &[(f64, f64, f64)], what: &str, unit: &str, shares: bool) -> O
         shape: best.shape.into(),
         half_life_cycles: best.half_life,
         settles_at: best.settles_at,
-        breaks: best.breaks,
-        slopes_per_1000_cycles: best.slopes,
+        breaks: pieces
+            .knees
+            .iter()
+            .map(|k| Measured {
+                value: k.velocity_m_s,
+                ci95: Some(k.ci95_m_s),
+            })
+            .collect(),
+        slopes_per_1000_cycles: match best.shape {
+            "steady" => vec![0.0],
+            _ => pieces
+                .segments
+                .iter()
+                .map(|s| 1e3 * s.slope_n_s_m)
+                .collect(),
+        },
     })
 }
 
@@ -195,66 +214,50 @@ fn aicc(rss: f64, n: usize, k: usize) -> f64 {
     n * (rss / n).ln() + 2.0 * k + 2.0 * k * (k + 1.0) / (n - k - 1.0).max(1.0)
 }
 
-fn best_shape(x: &[f64], y: &[f64], level: f64, floor: f64, shares: bool) -> Option<Tried> {
+fn best_shape(
+    x: &[f64],
+    y: &[f64],
+    level: f64,
+    floor: f64,
+    shares: bool,
+    settings: &FitSettings,
+) -> Option<Tried> {
     let n = y.len();
     let mean = y.iter().sum::<f64>() / n as f64;
     let flat: Vec<f64> = y.iter().map(|v| v - mean).collect();
     let rss = |r: &[f64]| r.iter().map(|r| r * r).sum::<f64>().max(floor);
-    let mut tried = vec![Tried {
+    let mut best = Tried {
         shape: "steady",
         aicc: aicc(rss(&flat), n, 2),
         residuals: flat,
         half_life: None,
         settles_at: None,
-        breaks: Vec::new(),
-        slopes: vec![0.0],
-    }];
-    if let Some(t) = settling(x, y, floor) {
-        tried.push(t);
-    }
-    let settings = FitSettings {
-        guard_runs: GUARD_RUNS,
-        ..FitSettings::default()
+        pieces: None,
     };
+    let low = y.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = y.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if shares && high - low < MATERIAL * level {
+        return Some(best);
+    }
     let given = Points {
         speed: x,
         force: y,
         se: None,
     };
-    if let Ok(found) = fit(&given, &settings) {
-        let residuals = found
-            .solution
-            .as_ref()
-            .map(|s| s.residuals.clone())
-            .unwrap_or_default();
-        if residuals.len() == n {
-            let knees = found.knees.len();
-            tried.push(Tried {
-                shape: ["line", "one break", "two breaks"][knees.min(2)],
-                aicc: aicc(rss(&residuals), n, 3 + 2 * knees),
-                residuals,
-                half_life: None,
-                settles_at: None,
-                breaks: found
-                    .knees
-                    .iter()
-                    .map(|k| Measured {
-                        value: k.velocity_m_s,
-                        ci95: Some(k.ci95_m_s),
-                    })
-                    .collect(),
-                slopes: found.segments.iter().map(|s| 1e3 * s.slope_n_s_m).collect(),
-            });
-        }
-    }
-    let low = y.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = y.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if shares && high - low < MATERIAL * level {
-        tried.truncate(1);
-    }
-    let mut tried = tried.into_iter();
-    let mut best = tried.next()?;
-    for next in tried {
+    let pieces = || {
+        let found = chosen(&given, settings).ok()?;
+        let residuals = found.solution().residuals.clone();
+        let breaks = found.solution().knees.len();
+        Some(Tried {
+            shape: ["line", "one break", "two breaks"][breaks.min(2)],
+            aicc: aicc(rss(&residuals), n, 3 + 2 * breaks),
+            residuals,
+            half_life: None,
+            settles_at: None,
+            pieces: Some(found),
+        })
+    };
+    for next in [settling(x, y, floor), pieces()].into_iter().flatten() {
         if next.aicc < best.aicc - BETTER_BY {
             best = next;
         }
@@ -307,8 +310,7 @@ fn settling(x: &[f64], y: &[f64], floor: f64) -> Option<Tried> {
         half_life: told.then_some(half_life),
         settles_at: told.then_some(fit.coefficients[0]),
         residuals: fit.residuals,
-        breaks: Vec::new(),
-        slopes: Vec::new(),
+        pieces: None,
     })
 }
 
