@@ -52,7 +52,7 @@ pub(super) struct Line {
     my: f64,
     pub(super) slope: f64,
     var_mean: f64,
-    var_slope: f64,
+    pub(super) var_slope: f64,
     pub(super) rss: f64,
     syy: f64,
 }
@@ -86,7 +86,7 @@ impl Line {
     }
 
     /// Variance of the value at `x`.
-    fn var(&self, x: f64) -> f64 {
+    pub(super) fn var(&self, x: f64) -> f64 {
         let d = x - self.mx;
         if d == 0.0 {
             self.var_mean
@@ -96,12 +96,12 @@ impl Line {
     }
 
     /// Covariance of the values at `x` and `z`.
-    fn cov(&self, x: f64, z: f64) -> f64 {
+    pub(super) fn cov(&self, x: f64, z: f64) -> f64 {
         self.var_mean + (x - self.mx) * (z - self.mx) * self.var_slope
     }
 
     /// Covariance of slope and value at `x`.
-    fn cov_slope(&self, x: f64) -> f64 {
+    pub(super) fn cov_slope(&self, x: f64) -> f64 {
         (x - self.mx) * self.var_slope
     }
 
@@ -170,16 +170,20 @@ pub(super) fn join(left: &Line, right: &Line, x: f64) -> Joined {
     }
 }
 
-/// The least-squares chain of three lines that meet at `x1` and `x2`; `middle` must have a
-/// slope of its own, and so must `left`.
-pub(super) fn chain(left: &Line, middle: &Line, right: &Line, x1: f64, x2: f64) -> (f64, [f64; 3]) {
+/// The least-squares chain of three lines that meet at `x1` and `x2`, and its sum of squares;
+/// `middle` must have a slope of its own, and so must `left`. The updated lines keep their
+/// values and slopes only.
+pub(super) fn chain(
+    left: &Line,
+    middle: &Line,
+    right: &Line,
+    x1: f64,
+    x2: f64,
+) -> (f64, [Line; 3]) {
     if !right.var(x2).is_finite() {
         let j = join(left, middle, x1);
         let swung = right.swung_to(x2, j.right.at(x2));
-        return (
-            j.rss + right.rss,
-            [j.left.slope, j.right.slope, swung.slope],
-        );
+        return (j.rss + right.rss, [j.left, j.right, swung]);
     }
     let d1 = left.at(x1) - middle.at(x1);
     let d2 = middle.at(x2) - right.at(x2);
@@ -190,12 +194,12 @@ pub(super) fn chain(left: &Line, middle: &Line, right: &Line, x1: f64, x2: f64) 
     let p1 = (s22 * d1 - s12 * d2) / det;
     let p2 = (s11 * d2 - s12 * d1) / det;
     let rss = left.rss + middle.rss + right.rss + d1 * p1 + d2 * p2;
-    let slopes = [
-        nudged(left, &[(x1, -p1)]).slope,
-        nudged(middle, &[(x1, p1), (x2, -p2)]).slope,
-        nudged(right, &[(x2, p2)]).slope,
+    let lines = [
+        nudged(left, &[(x1, -p1)]),
+        nudged(middle, &[(x1, p1), (x2, -p2)]),
+        nudged(right, &[(x2, p2)]),
     ];
-    (if det > 0.0 { rss } else { f64::INFINITY }, slopes)
+    (if det > 0.0 { rss } else { f64::INFINITY }, lines)
 }
 
 /// Sum of squares of two lines and the one between them that meets them at `x1` and `x2`,

@@ -5,6 +5,7 @@
 //! [`segmented`] is the exact optimum of one model, [`fit`] tries all and chooses. Method,
 //! equations and sources: `docs/methods/fits.md`.
 
+mod along;
 mod bootstrap;
 mod choice;
 mod guard;
@@ -162,6 +163,11 @@ impl Chosen {
     /// The chosen model.
     pub fn solution(&self) -> &Segmented {
         &self.choice.tried[self.choice.taken].fit
+    }
+
+    /// Knees with the intervals of their places, without those of the forces at them.
+    pub fn knees(&self, settings: &FitSettings) -> Vec<Knee> {
+        stated::knees(&self.ready, self.solution(), settings, &mut Vec::new())
     }
 
     /// The second half of [`fit`]: the same numbers with their intervals.

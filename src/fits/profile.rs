@@ -1,8 +1,8 @@
 //! Profile-likelihood interval of a knee.
 
 use super::points::Prepared;
-use super::search::{Found, Knot, Search};
-use super::segmented::{Segmented, Stated, finish, rule};
+use super::search::{Cell, Found, Knot, Search};
+use super::segmented::{Segmented, rule};
 use super::settings::FitSettings;
 use crate::statistics::{chi2_quantile, f_quantile};
 
@@ -37,13 +37,13 @@ pub(super) fn knee_interval(
         search: &search,
         knees: fit.knees.len(),
         which,
+        limit,
     };
-    let inside = |t: f64| t == estimate || profile.rss(t) <= limit;
+    let inside = |t: f64| t == estimate || profile.best(t).is_some_and(|found| found.0 <= limit);
     let mut looked: Vec<(f64, f64)> = profile
-        .places()
+        .looks()
         .into_iter()
-        .map(|t| (t, profile.rss(t)))
-        .filter(|(_, rss)| rss.is_finite())
+        .map(|(t, found)| (t, found.map_or(f64::INFINITY, |f| f.0)))
         .collect();
     looked.push((estimate, limit));
     looked.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -71,7 +71,7 @@ pub(super) fn knee_interval(
 }
 
 /// The largest sum of squares that is not significantly worse than the best.
-fn limit(ready: &Prepared, fit: &Segmented, settings: &FitSettings) -> Option<f64> {
+pub(super) fn limit(ready: &Prepared, fit: &Segmented, settings: &FitSettings) -> Option<f64> {
     let df = fit.residual_df() as f64;
     let base = fit.rss.max(ready.rounding_rss());
     Some(if fit.absolute {
@@ -79,78 +79,6 @@ fn limit(ready: &Prepared, fit: &Segmented, settings: &FitSettings) -> Option<f6
     } else {
         base * (1.0 + f_quantile(settings.confidence, 1.0, df)? / df)
     })
-}
-
-/// Profile intervals of what goes with the knees.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Along {
-    /// Force at each knee.
-    pub(super) forces: Vec<[f64; 2]>,
-    /// Slopes.
-    pub(super) slopes: Vec<[f64; 2]>,
-}
-
-/// Profile intervals of the slopes and of the forces at the knees. With one knee held at `t`
-/// (and the other, if any, where it then fits best) the values not significantly worse than
-/// the best are `estimate(t) ± √((limit − RSS(t))·variance(t))`; the interval spans those of
-/// every `t` in the knee's own interval. Unlike the delta method this knows that a knee may
-/// lie in a neighbouring gap.
-pub(super) fn along_the_knees(
-    ready: &Prepared,
-    fit: &Segmented,
-    ends: &[[f64; 2]],
-    settings: &FitSettings,
-) -> Option<Along> {
-    if settings.monotone {
-        return None;
-    }
-    let limit = limit(ready, fit, settings)?;
-    let search = Search::new(&ready.groups, rule(ready, settings));
-    let mut along = Along {
-        forces: fit.knee_forces.iter().map(|f| [*f; 2]).collect(),
-        slopes: fit.slopes.iter().map(|s| [*s; 2]).collect(),
-    };
-    for (which, ends) in ends.iter().enumerate() {
-        let profile = Profile {
-            search: &search,
-            knees: fit.knees.len(),
-            which,
-        };
-        let mut looks = profile.places();
-        looks.extend(ends);
-        looks.push(*fit.knees.get(which)?);
-        for t in looks.into_iter().filter(|t| *t >= ends[0] && *t <= ends[1]) {
-            let Some((_, at)) = profile.best(t) else {
-                continue;
-            };
-            if let Ok(held) = finish(ready, &at[..fit.knees.len()], settings) {
-                along.take_in(&held, which, limit);
-            }
-        }
-    }
-    Some(along)
-}
-
-impl Along {
-    /// Widens by what is possible with this knee where `held` has it.
-    fn take_in(&mut self, held: &Segmented, which: usize, limit: f64) {
-        let room = limit - held.rss;
-        if room < 0.0 {
-            return;
-        }
-        let widen = |own: &mut [f64; 2], value: f64, what: Stated| {
-            if let Some(variance) = held.variance_given_knee(which, what) {
-                let half = (room * variance).sqrt();
-                *own = hull_of(*own, [value - half, value + half]);
-            }
-        };
-        for (j, own) in self.slopes.iter_mut().enumerate() {
-            widen(own, held.slopes[j], Stated::Slope(j));
-        }
-        for (j, own) in self.forces.iter_mut().enumerate() {
-            widen(own, held.knee_forces[j], Stated::KneeForce(j));
-        }
-    }
 }
 
 /// The smallest interval that holds both.
@@ -174,73 +102,103 @@ fn close_in(mut outside: f64, mut inside: f64, is_inside: impl Fn(f64) -> bool) 
     inside
 }
 
-struct Profile<'a> {
-    search: &'a Search<'a>,
-    knees: usize,
-    which: usize,
+/// The models with one knee held: how well each can do.
+pub(super) struct Profile<'a> {
+    pub(super) search: &'a Search<'a>,
+    pub(super) knees: usize,
+    pub(super) which: usize,
+    /// Sum of squares between groups beyond which nothing is of interest.
+    pub(super) limit: f64,
 }
 
 impl Profile<'_> {
-    /// Gaps in which this knee may lie: with one knee, those that leave both sides enough;
-    /// with two, whatever the search finds something for.
-    fn gaps(&self) -> impl Iterator<Item = usize> + '_ {
-        let m = self.search.groups.len();
-        (0..m.saturating_sub(1)).filter(|g| self.search.head_ok(*g) && self.search.tail_ok(g + 1))
-    }
-
-    /// Where to look: some places in every gap, its ends included.
-    fn places(&self) -> Vec<f64> {
+    /// Some places in every gap in which this knee may lie, its ends included, and the best
+    /// fit with the knee there: `None` if it does worse than the limit. Places that leave no
+    /// room for another knee are left out.
+    pub(super) fn looks(&self) -> Vec<(f64, Option<Found>)> {
         let mut out = Vec::new();
-        for g in self.gaps() {
+        for g in 0..self.search.groups.len().saturating_sub(1) {
+            let Some(gap) = Gap::new(self, g) else {
+                continue;
+            };
             let (a, b) = (self.search.groups[g].x, self.search.groups[g + 1].x);
             for i in 0..=LOOKS_PER_GAP {
-                out.push(if i == LOOKS_PER_GAP {
+                let t = if i == LOOKS_PER_GAP {
                     b
                 } else {
                     a + (b - a) * i as f64 / LOOKS_PER_GAP as f64
-                });
+                };
+                if gap.leaves_room(t) {
+                    out.push((t, gap.best(t)));
+                }
             }
         }
-        out.dedup();
+        // A measured speed was looked at from the gaps on both sides: the better one counts.
+        let rss = |found: &Option<Found>| found.map_or(f64::INFINITY, |f| f.0);
+        out.sort_by(|a, b| a.0.total_cmp(&b.0).then(rss(&a.1).total_cmp(&rss(&b.1))));
+        out.dedup_by(|b, a| a.0 == b.0);
         out
     }
 
-    /// Best sum of squares between groups with this knee at `t`.
-    fn rss(&self, t: f64) -> f64 {
-        self.best(t).map_or(f64::INFINITY, |found| found.0)
-    }
-
     /// The best fit with this knee at `t`: sum of squares, and where the knees are.
-    fn best(&self, t: f64) -> Option<Found> {
+    pub(super) fn best(&self, t: f64) -> Option<Found> {
         let groups = self.search.groups;
         // Number of groups at or below t; a measured speed belongs to the gaps on both sides.
         let upto = groups.partition_point(|g| g.x <= t);
+        let before = upto.checked_sub(1)?;
+        let other = before.checked_sub(1).filter(|_| groups[before].x == t);
+        [Some(before), other]
+            .into_iter()
+            .flatten()
+            .filter_map(|g| Gap::new(self, g)?.best(t))
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+    }
+}
+
+/// One gap between speeds with this knee in it, and what does not depend on where.
+struct Gap<'a> {
+    of: &'a Profile<'a>,
+    g: usize,
+    cells: Vec<Cell>,
+}
+
+impl<'a> Gap<'a> {
+    /// `None` if the knee leaves a side too little.
+    fn new(of: &'a Profile<'a>, g: usize) -> Option<Self> {
+        let search = of.search;
+        let fits = g + 1 < search.groups.len() && search.head_ok(g) && search.tail_ok(g + 1);
+        fits.then(|| Self {
+            of,
+            g,
+            cells: match of.knees {
+                1 => Vec::new(),
+                _ => search.cells_given(of.which, g, of.limit),
+            },
+        })
+    }
+
+    fn leaves_room(&self, t: f64) -> bool {
+        self.of.knees == 1 || self.of.search.leaves_room(self.of.which, self.g, t)
+    }
+
+    fn best(&self, t: f64) -> Option<Found> {
         let mut best: Option<Found> = None;
         let mut take = |found: Found| {
             if best.is_none_or(|b| found.0 < b.0) {
                 best = Some(found);
             }
         };
-        if upto >= 1 {
-            self.in_gap(upto - 1, t, &mut take);
-        }
-        if upto >= 2 && groups[upto - 1].x == t {
-            self.in_gap(upto - 2, t, &mut take);
+        if self.of.knees == 1 {
+            self.of
+                .search
+                .pair(self.g, Knot::At(t))
+                .into_iter()
+                .for_each(take);
+        } else {
+            self.of
+                .search
+                .two_given(self.of.which, &self.cells, t, &mut take);
         }
         best
-    }
-
-    fn in_gap(&self, g: usize, t: f64, take: &mut dyn FnMut(Found)) {
-        let search = self.search;
-        if g + 1 >= search.groups.len() || !search.head_ok(g) || !search.tail_ok(g + 1) {
-            return;
-        }
-        if self.knees == 1 {
-            if let Some(found) = search.pair(g, Knot::At(t)) {
-                take(found);
-            }
-        } else {
-            search.two_given(self.which, g, t, take);
-        }
     }
 }

@@ -41,6 +41,14 @@ pub(super) struct Search<'a> {
     tail: Vec<Line>,
 }
 
+/// Two knees between the same groups: those before `s`, `s` to `e`, and those after `e`.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Cell {
+    s: usize,
+    e: usize,
+    middle: Line,
+}
+
 /// A candidate: its sum of squares between groups, and its knees.
 pub(super) type Found = (f64, [f64; 2]);
 
@@ -236,68 +244,100 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// The best two-knee candidates whose first (`which = 0`) or second knee is held at `t`,
-    /// in the gap after group `g`.
-    pub(super) fn two_given(&self, which: usize, g: usize, t: f64, visit: &mut dyn FnMut(Found)) {
+    /// Of the two-knee models with their first (`which = 0`) or second knee held in the gap
+    /// after group `g`: the places of the other that can stay within `limit`.
+    pub(super) fn cells_given(&self, which: usize, g: usize, limit: f64) -> Vec<Cell> {
         let m = self.groups.len();
-        let slack = ROUNDING * self.line_rss();
-        let mut best = f64::INFINITY;
-        let mut visit = |found: Found| {
-            best = best.min(found.0);
-            visit(found);
-            best
-        };
-        let mut so_far = f64::INFINITY;
+        let most = limit + ROUNDING * self.line_rss();
+        let mut cells = Vec::new();
         let mut sums = Moments::default();
+        // A line through more points fits no better: past the first outer piece and middle
+        // that do worse than the limit, nothing can do.
         if which == 0 {
-            let s = g + 1;
-            let head = self.head[g].rss;
-            for e in s..m.saturating_sub(1) {
-                if !self.tail_ok(e) {
-                    break;
-                }
+            let (s, head) = (g + 1, self.head[g].rss);
+            for e in (s..m.saturating_sub(1)).take_while(|e| self.tail_ok(*e)) {
                 sums.push(&self.groups[e]);
                 let middle = sums.line(false);
-                if head + middle.rss > so_far + slack {
+                if head + middle.rss > most {
                     break;
                 }
-                if head + middle.rss + self.tail[e + 1].rss > so_far + slack {
-                    continue;
-                }
-                if self.middle_ok(if t == self.x(g) { g } else { s }, e) {
-                    self.seconds(s, e, &middle, Knot::At(t), &mut |found| {
-                        so_far = visit(found);
-                    });
+                if head + middle.rss + self.tail[e + 1].rss <= most {
+                    cells.push(Cell { s, e, middle });
                 }
             }
         } else {
-            let e = g;
-            let tail = self.tail[e + 1].rss;
-            for s in (1..=e).rev() {
-                if !self.head_ok(s - 1) {
-                    break;
-                }
+            let (e, tail) = (g, self.tail[g + 1].rss);
+            for s in (1..=e).rev().take_while(|s| self.head_ok(s - 1)) {
                 sums.push(&self.groups[s]);
                 let middle = sums.line(false);
-                if tail + middle.rss > so_far + slack {
+                if tail + middle.rss > most {
                     break;
                 }
-                if self.head[s - 1].rss + middle.rss + tail > so_far + slack {
-                    continue;
-                }
-                let firsts = [
-                    (Knot::At(self.x(s - 1)), s - 1),
-                    (Knot::Within(self.x(s - 1), self.x(s)), s),
-                ];
-                for (first, from) in firsts {
-                    if self.middle_ok(from, e)
-                        && let Some(found) = self.triple(s, e, &middle, first, Knot::At(t))
-                    {
-                        so_far = visit(found);
-                    }
+                if self.head[s - 1].rss + middle.rss + tail <= most {
+                    cells.push(Cell { s, e, middle });
                 }
             }
         }
+        cells
+    }
+
+    /// Is there room for the other knee if this one is held at `t`, in the gap after group `g`?
+    pub(super) fn leaves_room(&self, which: usize, g: usize, t: f64) -> bool {
+        if which == 0 {
+            let from = if t == self.x(g) { g } else { g + 1 };
+            (g + 1..self.groups.len() - 1)
+                .rev()
+                .find(|e| self.tail_ok(*e))
+                .is_some_and(|e| self.middle_ok(from, e))
+        } else {
+            (1..=g)
+                .find(|s| self.head_ok(s - 1))
+                .is_some_and(|s| self.middle_ok(s - 1, g))
+        }
+    }
+
+    /// The two-knee candidates of `cells` with the knee `which` held at `t`.
+    pub(super) fn two_given(
+        &self,
+        which: usize,
+        cells: &[Cell],
+        t: f64,
+        visit: &mut dyn FnMut(Found),
+    ) {
+        for Cell { s, e, middle } in cells {
+            let (s, e) = (*s, *e);
+            if which == 0 {
+                if self.middle_ok(if t == self.x(s - 1) { s - 1 } else { s }, e) {
+                    self.seconds(s, e, middle, Knot::At(t), visit);
+                }
+                continue;
+            }
+            let firsts = [
+                (Knot::At(self.x(s - 1)), s - 1),
+                (Knot::Within(self.x(s - 1), self.x(s)), s),
+            ];
+            for (first, from) in firsts {
+                if self.middle_ok(from, e)
+                    && let Some(found) = self.triple(s, e, middle, first, Knot::At(t))
+                {
+                    visit(found);
+                }
+            }
+        }
+    }
+
+    /// The lines of the groups up to `t`, and of those above.
+    pub(super) fn sides(&self, t: f64) -> Option<(Line, Line)> {
+        let upto = self.groups.partition_point(|g| g.x <= t);
+        Some((*self.head.get(upto.checked_sub(1)?)?, *self.tail.get(upto)?))
+    }
+
+    /// The line of the groups above `low` and up to `high`.
+    pub(super) fn between(&self, low: f64, high: f64) -> Line {
+        let mut sums = Moments::default();
+        let inside = |g: &&Group| g.x > low && g.x <= high;
+        self.groups.iter().filter(inside).for_each(|g| sums.push(g));
+        sums.line(false)
     }
 
     /// Two knees with groups `s..=e` between them.
@@ -350,8 +390,8 @@ impl<'a> Search<'a> {
                     let held = self.held(0, m, &[t1, t2], self.rule.anchored)?;
                     return Some((held.rss, [t1, t2]));
                 }
-                let (rss, slopes) = chain(&left, middle, &right, t1, t2);
-                if self.falls(&slopes) {
+                let (rss, lines) = chain(&left, middle, &right, t1, t2);
+                if self.falls(&lines.map(|l| l.slope)) {
                     let held = self.held(0, m, &[t1, t2], self.rule.anchored)?;
                     return Some((held.rss, [t1, t2]));
                 }

@@ -162,27 +162,6 @@ impl Segmented {
         classic.map(|c| wide.map_or(c, |w| w.max(c)))
     }
 
-    /// Variance of what is asked for with one knee held where it is, in units of the error
-    /// variance.
-    pub(super) fn variance_given_knee(&self, knee: usize, what: Stated) -> Option<f64> {
-        let p = self.parameters;
-        let sigma = self.sigma?;
-        if self.covariance.len() != p * p || sigma <= 0.0 {
-            return None;
-        }
-        let gradient = self.gradient_of(what)?;
-        let at = usize::from(!self.anchored) + self.slopes.len() + knee;
-        let whole = root_form(&self.covariance, &gradient)?.powi(2);
-        let with_knee: f64 = gradient
-            .iter()
-            .enumerate()
-            .map(|(i, g)| g * self.covariance[i * p + at])
-            .sum();
-        let knee_variance = self.covariance[at * p + at];
-        let held = whole - with_knee * with_knee / knee_variance;
-        held.is_finite().then(|| held.max(0.0) / (sigma * sigma))
-    }
-
     fn gradient_of(&self, what: Stated) -> Option<Vec<f64>> {
         match what {
             Stated::Slope(piece) => Some(self.unit(usize::from(!self.anchored) + piece)),

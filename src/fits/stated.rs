@@ -2,7 +2,8 @@
 
 use super::choice::{Choice, Tried};
 use super::points::Prepared;
-use super::profile::{along_the_knees, hull_of, knee_interval};
+use super::along::along_the_knees;
+use super::profile::{hull_of, knee_interval};
 use super::segmented::{Segmented, Stated, name};
 use super::settings::FitSettings;
 use super::{Candidate, Fit, Knee, Piece};
@@ -26,9 +27,7 @@ pub(super) fn stated(
     let mut segments = pieces(&fit, settings);
     let mut knees = knees(ready, &fit, settings, &mut notes);
     let ends: Vec<[f64; 2]> = knees.iter().map(|k| k.ci95_m_s).collect();
-    if let Some(along) = along_the_knees(ready, &fit, &ends, settings)
-        && !knees.is_empty()
-    {
+    if let Some(along) = along_the_knees(ready, &fit, &ends, settings) {
         for (knee, force) in knees.iter_mut().zip(along.forces) {
             knee.force_ci95_n = Some(knee.force_ci95_n.map_or(force, |own| hull_of(own, force)));
         }
@@ -125,7 +124,7 @@ fn pieces(fit: &Segmented, settings: &FitSettings) -> Vec<Piece> {
         .collect()
 }
 
-fn knees(
+pub(super) fn knees(
     ready: &Prepared,
     fit: &Segmented,
     settings: &FitSettings,

@@ -177,7 +177,8 @@ fn course(points: &[(f64, f64, f64)], what: &str, unit: &str, shares: bool) -> O
         Measured::around(end / start - 1.0, (half / start).abs())
     });
     let shaped = x.iter().zip(&y).zip(&best.residuals);
-    let pieces = best.pieces.map(|p| p.stated(&settings)).unwrap_or_default();
+    let breaks = best.pieces.as_ref().map(|p| p.knees(&settings));
+    let slopes = best.pieces.as_ref().map(|p| &p.solution().slopes);
     Some(Course {
         points: shaped.map(|((x, y), r)| (*x, *y, y - r)).collect(),
         what: what.into(),
@@ -189,21 +190,17 @@ fn course(points: &[(f64, f64, f64)], what: &str, unit: &str, shares: bool) -> O
         shape: best.shape.into(),
         half_life_cycles: best.half_life,
         settles_at: best.settles_at,
-        breaks: pieces
-            .knees
+        breaks: breaks
             .iter()
+            .flatten()
             .map(|k| Measured {
                 value: k.velocity_m_s,
                 ci95: Some(k.ci95_m_s),
             })
             .collect(),
-        slopes_per_1000_cycles: match best.shape {
-            "steady" => vec![0.0],
-            _ => pieces
-                .segments
-                .iter()
-                .map(|s| 1e3 * s.slope_n_s_m)
-                .collect(),
+        slopes_per_1000_cycles: match (best.shape, slopes) {
+            ("steady", _) => vec![0.0],
+            (_, slopes) => slopes.into_iter().flatten().map(|s| 1e3 * s).collect(),
         },
     })
 }

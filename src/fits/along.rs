@@ -1,0 +1,161 @@
+//! Profile intervals of what goes with the knees: slopes, and forces at the knees.
+
+use super::line::{Line, chain, join};
+use super::points::Prepared;
+use super::profile::{Profile, hull_of, limit};
+use super::search::Search;
+use super::segmented::{Segmented, rule};
+use super::settings::FitSettings;
+
+/// Profile intervals of what goes with the knees.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Along {
+    /// Force at each knee.
+    pub(super) forces: Vec<[f64; 2]>,
+    /// Slopes.
+    pub(super) slopes: Vec<[f64; 2]>,
+}
+
+/// Profile intervals of the slopes and of the forces at the knees. With one knee held at `t`
+/// (and the other, if any, where it then fits best) the values not significantly worse than
+/// the best are `estimate(t) ± √((limit − RSS(t))·variance(t))`; the interval spans those of
+/// every `t` in the knee's own interval (`ends`). Unlike the delta method this knows that a
+/// knee may lie in a neighbouring gap. `None` without knees, or where slopes are bounded.
+pub(super) fn along_the_knees(
+    ready: &Prepared,
+    fit: &Segmented,
+    ends: &[[f64; 2]],
+    settings: &FitSettings,
+) -> Option<Along> {
+    if settings.monotone || fit.knees.is_empty() {
+        return None;
+    }
+    let limit = limit(ready, fit, settings)? - ready.within;
+    let search = Search::new(&ready.groups, rule(ready, settings));
+    let mut along = Along {
+        forces: fit.knee_forces.iter().map(|f| [*f; 2]).collect(),
+        slopes: fit.slopes.iter().map(|s| [*s; 2]).collect(),
+    };
+    for (which, ends) in ends.iter().enumerate() {
+        let profile = Profile {
+            search: &search,
+            knees: fit.knees.len(),
+            which,
+            limit,
+        };
+        let mut looks = profile.looks();
+        for t in [ends[0], ends[1], *fit.knees.get(which)?] {
+            looks.push((t, profile.best(t)));
+        }
+        let inside = |t: f64| t >= ends[0] && t <= ends[1];
+        for (_, found) in looks.into_iter().filter(|(t, _)| inside(*t)) {
+            let Some((rss, at)) = found else {
+                continue;
+            };
+            let room = limit - rss;
+            if room < 0.0 || (rss + ready.within <= 0.0 && !fit.absolute) {
+                continue;
+            }
+            let held = match fit.knees.len() {
+                1 => one_held(&search, at[0]),
+                _ => two_held(&search, at, which),
+            };
+            if let Some(held) = held {
+                along.take_in(&held, room, ready.offset);
+            }
+        }
+    }
+    Some(along)
+}
+
+impl Along {
+    /// Widens by what is possible at one place of a knee.
+    fn take_in(&mut self, held: &Held, room: f64, offset: f64) {
+        let widen = |own: &mut [f64; 2], value: f64, variance: f64| {
+            let half = (room * variance.max(0.0)).sqrt();
+            if half.is_finite() {
+                *own = hull_of(*own, [value - half, value + half]);
+            }
+        };
+        for (own, (slope, variance)) in self.slopes.iter_mut().zip(&held.slopes) {
+            widen(own, *slope, *variance);
+        }
+        for (own, (force, variance)) in self.forces.iter_mut().zip(&held.forces) {
+            widen(own, force + offset, *variance);
+        }
+    }
+}
+
+/// Slopes and forces at the knees with one knee held, each with its variance in units of the
+/// error variance, any other knee being free.
+struct Held {
+    slopes: Vec<(f64, f64)>,
+    forces: Vec<(f64, f64)>,
+}
+
+/// Two lines made to meet at `t`: conditioning independent estimates on a difference of zero.
+fn one_held(search: &Search<'_>, t: f64) -> Option<Held> {
+    let (left, right) = search.sides(t)?;
+    if !(left.has_slope() && right.has_slope()) {
+        return None;
+    }
+    let joined = join(&left, &right, t);
+    let (vl, vr) = (left.var(t), right.var(t));
+    let slope = |line: &Line| line.var_slope - line.cov_slope(t).powi(2) / (vl + vr);
+    Some(Held {
+        slopes: vec![
+            (joined.left.slope, slope(&left)),
+            (joined.right.slope, slope(&right)),
+        ],
+        forces: vec![(joined.left.at(t), vl * vr / (vl + vr))],
+    })
+}
+
+/// Three lines. At the held knee two of them are made to meet, as in [`one_held`]. The other
+/// knee is where its lines happen to cross, so to first order it ties them by nothing, and
+/// the force there moves with both: `δf = δm·(1 − b/Δb) + δo·b/Δb`, `b` the slope of the line
+/// before it and `Δb` what it loses there.
+fn two_held(search: &Search<'_>, at: [f64; 2], which: usize) -> Option<Held> {
+    let (left, _) = search.sides(at[0])?;
+    let (_, right) = search.sides(at[1])?;
+    let middle = search.between(at[0], at[1]);
+    if ![&left, &middle, &right].iter().all(|l| l.has_slope()) {
+        return None;
+    }
+    let (_, lines) = chain(&left, &middle, &right, at[0], at[1]);
+    let slopes = lines.map(|l| l.slope);
+    // `outer` is tied to the middle at `t`; `far` crosses it at `u`.
+    let (outer, far, t, u) = match which {
+        0 => (&left, &right, at[0], at[1]),
+        _ => (&right, &left, at[1], at[0]),
+    };
+    let tie = outer.var(t) + middle.var(t);
+    let slope = |line: &Line| line.var_slope - line.cov_slope(t).powi(2) / tie;
+    let held_force = outer.var(t) * middle.var(t) / tie;
+    let at_u = middle.var(u) - middle.cov(t, u).powi(2) / tie;
+    let before = slopes[1 - which];
+    // Share of the force at the free knee that goes with the line after it.
+    let share = before / (before - slopes[2 - which]);
+    let (of_middle, of_far) = match which {
+        0 => (1.0 - share, share),
+        _ => (share, 1.0 - share),
+    };
+    let free_force = of_middle * of_middle * at_u + of_far * of_far * far.var(u);
+    let (slope_variances, force_variances) = match which {
+        0 => (
+            [slope(outer), slope(&middle), far.var_slope],
+            [held_force, free_force],
+        ),
+        _ => (
+            [far.var_slope, slope(&middle), slope(outer)],
+            [free_force, held_force],
+        ),
+    };
+    Some(Held {
+        slopes: slopes.into_iter().zip(slope_variances).collect(),
+        forces: [lines[0].at(at[0]), lines[2].at(at[1])]
+            .into_iter()
+            .zip(force_variances)
+            .collect(),
+    })
+}
