@@ -1,8 +1,8 @@
 //! From the chosen model to what is reported.
 
+use super::along::along_the_knees;
 use super::choice::{Choice, Tried};
 use super::points::Prepared;
-use super::along::along_the_knees;
 use super::profile::{hull_of, knee_interval};
 use super::segmented::{Segmented, Stated, name};
 use super::settings::FitSettings;

@@ -18,4 +18,4 @@ pub use periodic::{
     Harmonic, circular_savitzky_golay, fourth_order_difference, harmonics, sample_circular,
     series_at,
 };
-pub use regression::{Regression, least_squares, robust_clustered};
+pub use regression::{Regression, least_squares, residual_squares, robust_clustered};

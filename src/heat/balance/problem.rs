@@ -1,46 +1,11 @@
-//! The power balance of a temperature channel: `C·dT/dt = P − (C/τ)·(T − T_air)`, seen
-//! through a sensor that lags, fitted by least squares.
-//!
-//! For given `τ` and sensor lag the model is linear in the rest, so the search is over those
-//! two only (separable least squares: Golub & Pereyra 1973, SIAM J. Numer. Anal. 10:413–432),
-//! on a grid first, so that the global optimum is found.
+//! The least-squares problem of a power balance: its columns for a given rate of cooling and
+//! lag of the sensor, and the search over those two.
 
-use super::Measured;
-use super::body::{Lagged, Stretch};
-use super::log::Bin;
-use super::regress::{Fitted, in_time};
-use crate::signal::{Regression, least_squares};
-
-/// What is taken of the air around the damper.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Air {
-    /// Known, °C.
-    Known(f64),
-    /// Found by the fit.
-    Free,
-    /// As warm as the damper at the start.
-    AsAtStart,
-    /// None is needed: nothing cools.
-    NoCooling,
-}
-
-/// A fitted balance.
-#[derive(Debug, Clone)]
-pub(super) struct Balance {
-    pub(super) air: Air,
-    /// 1/s.
-    rate: f64,
-    /// s.
-    pub(super) lag: f64,
-    linear: Linear,
-    fitted: Fitted,
-    /// Place of the logarithm of the rate among the parameters of `fitted`.
-    rate_at: Option<usize>,
-    /// Root mean square residual, °C.
-    pub(super) rms_c: f64,
-    /// (segment, time, oil temperature) at the ends of bins.
-    oil: Vec<(u32, f64, f64)>,
-}
+use super::{Air, Balance, Linear};
+use crate::heat::body::{Lagged, Stretch};
+use crate::heat::log::Bin;
+use crate::heat::regress::in_time;
+use crate::signal::{Regression, least_squares, residual_squares};
 
 /// Slowest and quickest cooling looked for, as a share of the run's duration: outside, the
 /// run cannot tell.
@@ -52,161 +17,10 @@ const LAG_STEPS: usize = 7;
 const LONGEST_LAG: f64 = 0.15;
 /// Halvings of the step when closing in on the optimum; Gauss–Newton does the rest.
 const HALVINGS: usize = 8;
-/// More separate pieces than this cannot share one balance.
-const MOST_SEGMENTS: usize = 12;
-/// Error of the work itself, as a share: three times the root mean square of what a study found
-/// against the simulated dyno's work (0.013 %).
-const WORK_WITHIN: f64 = 0.0004;
-/// Fewest bins.
-const LEAST_BINS: usize = 12;
-
-/// Where each linear coefficient stands.
-#[derive(Debug, Clone, PartialEq)]
-struct Linear {
-    /// Temperature per joule.
-    per_joule: f64,
-    air: f64,
-    /// Starting temperature less air (or itself without cooling), by segment.
-    above: Vec<f64>,
-    /// Place of `air` among the parameters, if it is one.
-    air_at: Option<usize>,
-}
-
 /// The parts of one bin: decay of the start, response to the work.
 struct Parts {
     decay: Vec<f64>,
     work: Vec<f64>,
-}
-
-impl Balance {
-    /// Fits the balance. `None` if the bins do not carry it.
-    pub(super) fn fit(bins: &[Bin], air: Air) -> Option<Self> {
-        let bins: Vec<Bin> = bins.to_vec();
-        let seen: Vec<usize> = (0..bins.len())
-            .filter(|&i| bins[i].temperature_c.is_some())
-            .collect();
-        let segments = bins.last().map_or(0, |b| b.segment as usize + 1);
-        if seen.len() < LEAST_BINS || segments > MOST_SEGMENTS {
-            return None;
-        }
-        let problem = Problem {
-            bins: &bins,
-            seen: &seen,
-            segments,
-            air,
-        };
-        let (rate, lag) = problem.search()?;
-        let (rate, lag) = problem.polish(rate, lag)?;
-        problem.finish(rate, lag)
-    }
-
-    /// Heat capacity, J/K. `None` if work does not warm the channel.
-    pub(super) fn capacity(&self) -> Option<Measured> {
-        let a = self.fitted_linear(0);
-        let value = 1.0 / a.value;
-        if a.value <= 0.0 {
-            return None;
-        }
-        let half = a.ci95.map(|[low, high]| 0.5 * (high - low) / a.value);
-        let ci95 = half.map(|h| h.hypot(WORK_WITHIN)).filter(|h| *h < 1.0);
-        Some(Measured {
-            value,
-            ci95: ci95.map(|h| [value / (1.0 + h), value / (1.0 - h)]),
-        })
-    }
-
-    /// True if more work goes with lower temperature, beyond error.
-    pub(super) fn cools_when_worked(&self) -> bool {
-        self.fitted_linear(0).ci95.is_some_and(|ci| ci[1] < 0.0)
-    }
-
-    /// Time constant of cooling, s.
-    pub(super) fn time_constant(&self) -> Option<Measured> {
-        let at = self.rate_at?;
-        let value = 1.0 / self.rate;
-        let half = self.fitted.half_width(&self.unit(at));
-        Some(Measured {
-            value,
-            ci95: half
-                .is_finite()
-                .then(|| [value * (-half).exp(), value * half.exp()]),
-        })
-    }
-
-    /// Heat given off per degree, W/K.
-    pub(super) fn conductance(&self) -> Option<Measured> {
-        let at = self.rate_at?;
-        if self.linear.per_joule <= 0.0 {
-            return None;
-        }
-        let value = self.rate / self.linear.per_joule;
-        let mut gradient = self.unit(at);
-        gradient[0] = -1.0 / self.linear.per_joule;
-        Some(Measured::around(
-            value,
-            value * self.fitted.half_width(&gradient),
-        ))
-    }
-
-    /// Air temperature, °C, as fitted or taken.
-    pub(super) fn air_c(&self) -> Option<Measured> {
-        match (self.linear.air_at, self.air) {
-            (_, Air::NoCooling) => None,
-            (Some(at), _) => Some(Measured::around(
-                self.linear.air,
-                self.fitted.half_width(&self.unit(at)),
-            )),
-            (None, _) => Some(Measured {
-                value: self.linear.air,
-                ci95: None,
-            }),
-        }
-    }
-
-    /// Where temperature settles at constant power, °C.
-    pub(super) fn settled(&self, power: f64) -> Option<Measured> {
-        let at = self.rate_at?;
-        let rise = power * self.linear.per_joule / self.rate;
-        let mut gradient = self.unit(at);
-        gradient[at] = -rise;
-        gradient[0] = power / self.rate;
-        if let Some(air) = self.linear.air_at {
-            gradient[air] = 1.0;
-        }
-        Some(Measured::around(
-            self.linear.air + rise,
-            self.fitted.half_width(&gradient),
-        ))
-    }
-
-    /// The oil's own temperature (sensor lag taken out) at a time, °C.
-    pub(super) fn oil_at(&self, segment: u32, time: f64) -> Option<f64> {
-        let after = self.oil.partition_point(|o| (o.0, o.1) < (segment, time));
-        let next = self.oil.get(after).filter(|o| o.0 == segment);
-        let before = after
-            .checked_sub(1)
-            .and_then(|i| self.oil.get(i))
-            .filter(|o| o.0 == segment);
-        match (before, next) {
-            (Some(b), Some(n)) if n.1 > b.1 => Some(b.2 + (n.2 - b.2) * (time - b.1) / (n.1 - b.1)),
-            (b, n) => b.or(n).map(|o| o.2),
-        }
-    }
-
-    fn unit(&self, at: usize) -> Vec<f64> {
-        let mut v = vec![0.0; self.fitted.coefficients.len()];
-        if let Some(x) = v.get_mut(at) {
-            *x = 1.0;
-        }
-        v
-    }
-
-    fn fitted_linear(&self, at: usize) -> Measured {
-        Measured::around(
-            self.linear.per_joule,
-            self.fitted.half_width(&self.unit(at)),
-        )
-    }
 }
 
 /// Derivatives by every parameter, and where those of rate and lag stand.
@@ -216,19 +30,59 @@ struct Tangent {
     lag_at: usize,
 }
 
-struct Problem<'a> {
+/// A channel's bins, and which way of taking the air is tried.
+pub(super) struct Problem<'a> {
     bins: &'a [Bin],
+    /// Bins with a reading.
     seen: &'a [usize],
     segments: usize,
     air: Air,
+    /// The different durations of bins, and which each bin has: nearly all have the same, and
+    /// what a stretch of time does need be worked out once.
+    durations: Vec<f64>,
+    lasting: Vec<usize>,
 }
 
-impl Problem<'_> {
+/// Bins whose durations agree within this share last equally long.
+const EQUAL_DURATION: f64 = 1e-9;
+
+impl<'a> Problem<'a> {
+    pub(super) fn new(bins: &'a [Bin], seen: &'a [usize], segments: usize, air: Air) -> Self {
+        let mut durations: Vec<f64> = Vec::new();
+        let lasting = bins
+            .iter()
+            .map(|bin| {
+                let own = bin.duration_s();
+                let known = |d: &f64| (d - own).abs() <= EQUAL_DURATION * own;
+                durations.iter().position(known).unwrap_or_else(|| {
+                    durations.push(own);
+                    durations.len() - 1
+                })
+            })
+            .collect();
+        Self {
+            bins,
+            seen,
+            segments,
+            air,
+            durations,
+            lasting,
+        }
+    }
+
+    /// What each of the durations does to body and sensor.
+    fn stretches(&self, rate: f64, lag: f64) -> Vec<Stretch> {
+        self.durations
+            .iter()
+            .map(|d| Stretch::new(rate, lag, *d))
+            .collect()
+    }
+
     fn duration(&self) -> f64 {
         self.bins.iter().map(Bin::duration_s).sum()
     }
 
-    fn search(&self) -> Option<(f64, f64)> {
+    pub(super) fn search(&self) -> Option<(f64, f64)> {
         let duration = self.duration();
         if duration <= 0.0 {
             return None;
@@ -244,8 +98,8 @@ impl Problem<'_> {
         };
         let longest = LONGEST_LAG * duration;
         let rss = |ln_rate: f64, lag: f64| {
-            self.solve(ln_rate.exp() / duration, lag)
-                .map_or(f64::INFINITY, |r| r.rss)
+            let (columns, target) = self.columns(ln_rate.exp() / duration, lag);
+            residual_squares(columns, target)
         };
         let mut best = (f64::INFINITY, 0.0, 0.0);
         for &ln_rate in &rates {
@@ -338,7 +192,7 @@ impl Problem<'_> {
 
     /// Gauss–Newton steps from the search's end, each shortened until it gains, until they
     /// gain nothing: the search alone stops short in a narrow slanting valley.
-    fn polish(&self, mut rate: f64, mut lag: f64) -> Option<(f64, f64)> {
+    pub(super) fn polish(&self, mut rate: f64, mut lag: f64) -> Option<(f64, f64)> {
         const STEPS: usize = 40;
         const SHORTENINGS: usize = 6;
         const SETTLED: f64 = 1e-13;
@@ -422,7 +276,7 @@ impl Problem<'_> {
         }
     }
 
-    fn finish(&self, rate: f64, lag: f64) -> Option<Balance> {
+    pub(super) fn finish(&self, rate: f64, lag: f64) -> Option<Balance> {
         let fit = self.solve(rate, lag)?;
         let Tangent {
             columns,
@@ -472,15 +326,16 @@ impl Problem<'_> {
         };
         let mut segment = None;
         let (mut decay, mut work) = (Lagged::new(1.0), Lagged::new(0.0));
-        for bin in self.bins {
+        let stretches = self.stretches(rate, lag);
+        for (bin, lasting) in self.bins.iter().zip(&self.lasting) {
             if segment != Some(bin.segment) {
                 segment = Some(bin.segment);
                 (decay, work) = (Lagged::new(1.0), Lagged::new(0.0));
             }
-            let over = Stretch::new(rate, lag, bin.duration_s());
-            out.decay.push(decay.advance(0.0, &over));
-            let even = work.advance(bin.power_w(), &over);
-            out.work.push(even + work.shift(bin.ahead_j_s(), &over));
+            let over = &stretches[*lasting];
+            out.decay.push(decay.advance(0.0, over));
+            let even = work.advance(bin.power_w(), over);
+            out.work.push(even + work.shift(bin.ahead_j_s(), over));
         }
         out
     }
@@ -491,7 +346,8 @@ impl Problem<'_> {
         let mut segment = None;
         let (mut decay, mut work) = (Lagged::new(1.0), Lagged::new(0.0));
         let mut place = 0;
-        for bin in self.bins {
+        let stretches = self.stretches(rate, 0.0);
+        for (bin, lasting) in self.bins.iter().zip(&self.lasting) {
             if segment != Some(bin.segment) {
                 place = segment.map_or(0, |_| place + 1);
                 segment = Some(bin.segment);
@@ -507,59 +363,12 @@ impl Problem<'_> {
             {
                 out.push((bin.segment, bin.start_s, now(&decay, &work)));
             }
-            let over = Stretch::new(rate, 0.0, bin.duration_s());
-            decay.advance(0.0, &over);
-            work.advance(bin.power_w(), &over);
-            work.shift(bin.ahead_j_s(), &over);
+            let over = &stretches[*lasting];
+            decay.advance(0.0, over);
+            work.advance(bin.power_w(), over);
+            work.shift(bin.ahead_j_s(), over);
             out.push((bin.segment, bin.end_s, now(&decay, &work)));
         }
         out
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// A body warmed at constant power and then left: the textbook's two exponentials
-    /// (Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, sec. 5.3, from memory).
-    fn warmed_then_left(lag: f64) -> Vec<Bin> {
-        let (c, tau, air, power) = (900.0, 600.0, 21.0, 450.0);
-        let mut body = Lagged::new(0.0);
-        (0..250)
-            .map(|i| {
-                let t = i as f64 * 2.0;
-                let p = if (20.0..300.0).contains(&t) {
-                    power
-                } else {
-                    0.0
-                };
-                let mean = body.advance(p / c, &Stretch::new(1.0 / tau, lag, 2.0));
-                Bin {
-                    segment: 0,
-                    start_s: t,
-                    end_s: t + 2.0,
-                    work_j: p * 2.0,
-                    temperature_c: Some(air + mean + 0.02 * (i as f64 * 2.399).sin()),
-                    readings: 1,
-                    early_j_s: p * 2.0,
-                }
-            })
-            .collect()
-    }
-
-    #[test]
-    fn capacity_time_constant_and_air_are_recovered() {
-        for lag in [0.0, 6.0] {
-            let fit = Balance::fit(&warmed_then_left(lag), Air::Free).unwrap();
-            let c = fit.capacity().unwrap();
-            let tau = fit.time_constant().unwrap();
-            assert!((c.value / 900.0 - 1.0).abs() < 0.01, "{c:?}");
-            assert!((tau.value / 600.0 - 1.0).abs() < 0.03, "{tau:?}");
-            assert!((fit.lag - lag).abs() < 0.5, "{}", fit.lag);
-            let settled = fit.settled(450.0).unwrap();
-            assert!((settled.value - 321.0).abs() < 5.0, "{settled:?}");
-            assert!((fit.air_c().unwrap().value - 21.0).abs() < 0.1);
-        }
     }
 }
