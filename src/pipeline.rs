@@ -247,24 +247,27 @@ fn analyse_samples(
     for step in &mut steps {
         fill_loop_shares(step, &level, statics.series_stiffness_n_m, &expected);
     }
+    let ground = Ground {
+        steps: &steps,
+        statics: &statics,
+        log: &log,
+        card,
+    };
+    let heat_settings = HeatSettings {
+        reference_c: settings.refer_to_c.unwrap_or(settings.heat.reference_c),
+        ..settings.heat
+    };
+    // Neither needs the other.
+    let (curve_fits, (heat, heat_notes)) = rayon::join(
+        || fit_curve(&curve, &settings.fits, settings.resampling),
+        || heat(&ground, &heat_settings),
+    );
     let CurveFits {
         fits,
         full_cycle: full_cycle_fits,
         notes: fit_notes,
-    } = fit_curve(&curve, &settings.fits, settings.resampling);
+    } = curve_fits;
     notes.extend(fit_notes);
-    let (heat, heat_notes) = heat(
-        &Ground {
-            steps: &steps,
-            statics: &statics,
-            log: &log,
-            card,
-        },
-        &HeatSettings {
-            reference_c: settings.refer_to_c.unwrap_or(settings.heat.reference_c),
-            ..settings.heat
-        },
-    );
     notes.extend(heat_notes);
     if account.spikes > 0 {
         let dropped = Dropped {

@@ -34,7 +34,7 @@ pub(super) fn run(args: &AnalyzeArgs) -> Result<Outcome, Error> {
         files: &files,
         marker: &facts::marker(&run),
         json: &json,
-        summary: &terminal::run(&run, output.look()),
+        summary: &|| terminal::run(&run, output.look()),
     })?;
     Ok(Outcome::Done)
 }

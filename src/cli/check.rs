@@ -80,7 +80,7 @@ pub(super) fn run(args: &CheckArgs) -> Result<Outcome, Error> {
         files: &files,
         marker: &comparison::check_marker(&result),
         json: &json,
-        summary: &comparison::check_terminal(&result, output.look()),
+        summary: &|| comparison::check_terminal(&result, output.look()),
     })?;
     Ok(match result.verdict {
         Passed::Pass => Outcome::Done,

@@ -63,7 +63,7 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Error> {
         files: &files,
         marker: &comparison::marker(&result),
         json: &json,
-        summary: &comparison::terminal(&result, output.look()),
+        summary: &|| comparison::terminal(&result, output.look()),
     })?;
     for name in result.without_shared_speed() {
         problems.push(Error::input(

@@ -62,7 +62,7 @@ pub(super) fn run(args: &MatchArgs) -> Result<Outcome, Error> {
         files: &files,
         marker: &comparison::match_marker(&result),
         json: &json,
-        summary: &comparison::match_terminal(&result, output.look()),
+        summary: &|| comparison::match_terminal(&result, output.look()),
     })?;
     if !problems.is_empty() {
         return Err(together(problems));

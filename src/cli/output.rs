@@ -88,11 +88,11 @@ impl OutputArgs {
         }
         match self.json.as_deref() {
             None => {}
-            Some(_) if self.json_on_stdout() => print(results.json)?,
+            Some(_) if self.json_on_stdout() => print_plain(results.json)?,
             Some(path) => write_aside(path, results.json.as_bytes())?,
         }
         if !self.quiet && !self.json_on_stdout() {
-            print(results.summary)?;
+            print(&(results.summary)())?;
         }
         if let Some(folder) = &results.folder
             && !self.quiet
@@ -105,7 +105,6 @@ impl OutputArgs {
 }
 
 /// Finished results of a command.
-#[derive(Debug)]
 pub struct Results<'a> {
     /// Report folder, if a report is wanted.
     pub folder: Option<PathBuf>,
@@ -115,8 +114,8 @@ pub struct Results<'a> {
     pub marker: &'a str,
     /// JSON text.
     pub json: &'a str,
-    /// Terminal text.
-    pub summary: &'a str,
+    /// Makes the terminal text.
+    pub summary: &'a dyn Fn() -> String,
 }
 
 /// Prints to standard output; colour codes are taken out where they do not belong. A
@@ -125,7 +124,15 @@ pub struct Results<'a> {
 /// # Errors
 /// [`crate::notice::Fault::Output`].
 pub fn print(text: &str) -> Result<(), Error> {
-    let mut out = anstream::stdout().lock();
+    write_out(anstream::stdout().lock(), text)
+}
+
+/// [`print`] for text that holds no colour codes, such as JSON, which escapes them.
+fn print_plain(text: &str) -> Result<(), Error> {
+    write_out(std::io::stdout().lock(), text)
+}
+
+fn write_out(mut out: impl std::io::Write, text: &str) -> Result<(), Error> {
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(Error::output(
             "cannot-write",

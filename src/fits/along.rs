@@ -1,6 +1,6 @@
 //! Profile intervals of what goes with the knees: slopes, and forces at the knees.
 
-use super::line::{Line, chain, join};
+use super::line::{Line, met};
 use super::points::Prepared;
 use super::profile::{Profile, hull_of, limit};
 use super::search::Search;
@@ -93,22 +93,33 @@ struct Held {
     forces: Vec<(f64, f64)>,
 }
 
+impl Held {
+    fn new(
+        (forces, slopes): (Vec<f64>, Vec<f64>),
+        of_slopes: &[f64],
+        of_forces: &[f64],
+    ) -> Option<Self> {
+        let with = |values: Vec<f64>, variances: &[f64]| -> Vec<(f64, f64)> {
+            values.into_iter().zip(variances.iter().copied()).collect()
+        };
+        Some(Self {
+            slopes: with(slopes, of_slopes),
+            forces: with(forces, of_forces),
+        })
+    }
+}
+
 /// Two lines made to meet at `t`: conditioning independent estimates on a difference of zero.
 fn one_held(search: &Search<'_>, t: f64) -> Option<Held> {
-    let (left, right) = search.sides(t)?;
-    if !(left.has_slope() && right.has_slope()) {
-        return None;
-    }
-    let joined = join(&left, &right, t);
+    let apart = search.apart(&[t])?;
+    let [left, right, _] = &apart;
     let (vl, vr) = (left.var(t), right.var(t));
     let slope = |line: &Line| line.var_slope - line.cov_slope(t).powi(2) / (vl + vr);
-    Some(Held {
-        slopes: vec![
-            (joined.left.slope, slope(&left)),
-            (joined.right.slope, slope(&right)),
-        ],
-        forces: vec![(joined.left.at(t), vl * vr / (vl + vr))],
-    })
+    Held::new(
+        met(&apart, &[t]),
+        &[slope(left), slope(right)],
+        &[vl * vr / (vl + vr)],
+    )
 }
 
 /// Three lines. At the held knee two of them are made to meet, as in [`one_held`]. The other
@@ -116,46 +127,37 @@ fn one_held(search: &Search<'_>, t: f64) -> Option<Held> {
 /// the force there moves with both: `δf = δm·(1 − b/Δb) + δo·b/Δb`, `b` the slope of the line
 /// before it and `Δb` what it loses there.
 fn two_held(search: &Search<'_>, at: [f64; 2], which: usize) -> Option<Held> {
-    let (left, _) = search.sides(at[0])?;
-    let (_, right) = search.sides(at[1])?;
-    let middle = search.between(at[0], at[1]);
-    if ![&left, &middle, &right].iter().all(|l| l.has_slope()) {
-        return None;
-    }
-    let (_, lines) = chain(&left, &middle, &right, at[0], at[1]);
-    let slopes = lines.map(|l| l.slope);
+    let apart = search.apart(&at)?;
+    let [left, middle, right] = &apart;
+    let (forces, slopes) = met(&apart, &at);
     // `outer` is tied to the middle at `t`; `far` crosses it at `u`.
     let (outer, far, t, u) = match which {
-        0 => (&left, &right, at[0], at[1]),
-        _ => (&right, &left, at[1], at[0]),
+        0 => (left, right, at[0], at[1]),
+        _ => (right, left, at[1], at[0]),
     };
     let tie = outer.var(t) + middle.var(t);
     let slope = |line: &Line| line.var_slope - line.cov_slope(t).powi(2) / tie;
-    let held_force = outer.var(t) * middle.var(t) / tie;
-    let at_u = middle.var(u) - middle.cov(t, u).powi(2) / tie;
-    let before = slopes[1 - which];
+    let at_t = outer.var(t) * middle.var(t) / tie;
+    let middle_at_u = middle.var(u) - middle.cov(t, u).powi(2) / tie;
     // Share of the force at the free knee that goes with the line after it.
-    let share = before / (before - slopes[2 - which]);
+    let (before, after) = (slopes[1 - which], slopes[2 - which]);
+    let share = before / (before - after);
     let (of_middle, of_far) = match which {
         0 => (1.0 - share, share),
         _ => (share, 1.0 - share),
     };
-    let free_force = of_middle * of_middle * at_u + of_far * of_far * far.var(u);
-    let (slope_variances, force_variances) = match which {
-        0 => (
-            [slope(outer), slope(&middle), far.var_slope],
-            [held_force, free_force],
+    let at_u = of_middle * of_middle * middle_at_u + of_far * of_far * far.var(u);
+    let (of_outer, of_mid, of_free) = (slope(outer), slope(middle), far.var_slope);
+    match which {
+        0 => Held::new(
+            (forces, slopes),
+            &[of_outer, of_mid, of_free],
+            &[at_t, at_u],
         ),
-        _ => (
-            [far.var_slope, slope(&middle), slope(outer)],
-            [free_force, held_force],
+        _ => Held::new(
+            (forces, slopes),
+            &[of_free, of_mid, of_outer],
+            &[at_u, at_t],
         ),
-    };
-    Some(Held {
-        slopes: slopes.into_iter().zip(slope_variances).collect(),
-        forces: [lines[0].at(at[0]), lines[2].at(at[1])]
-            .into_iter()
-            .zip(force_variances)
-            .collect(),
-    })
+    }
 }

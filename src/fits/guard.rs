@@ -11,6 +11,7 @@
 
 use rand_distr::{ChiSquared, Distribution, StandardNormal};
 
+use super::line::Frame;
 use super::points::{Group, Prepared};
 use super::search::Search;
 use super::segmented::{Segmented, rule};
@@ -73,6 +74,10 @@ fn simulate(
     let runs = settings.guard_runs.max(1);
     let allowed = settings.false_knee_rate * (runs + 1) as f64;
     let (fitted, errors) = truth(ready, null, scatter);
+    let frames = [
+        Frame::new(ready.groups.iter()),
+        Frame::new(ready.groups.iter().rev()),
+    ];
     let mut done = 0;
     let mut reached = 0;
     let mut largest: f64 = 0.0;
@@ -102,7 +107,7 @@ fn simulate(
                     }
                 })
                 .collect();
-            let search = Search::new(&groups, rule(ready, settings));
+            let search = Search::framed(&groups, rule(ready, settings), &frames);
             let simple = best(&search, null.knees.len(), f64::INFINITY);
             // Gains below a share of the observed one decide nothing (`reached`, `plain`), so
             // candidates that could only give those need not be looked at.
@@ -156,7 +161,7 @@ fn best(search: &Search<'_>, knees: usize, telling: f64) -> f64 {
     let mut visit = |found: super::search::Found| rss = rss.min(found.0);
     match knees {
         0 => return search.line_rss(),
-        1 => search.one(&mut visit),
+        1 => search.one_below(telling, &mut visit),
         _ => search.two_below(telling, &mut visit),
     }
     rss

@@ -43,6 +43,58 @@ impl Moments {
     }
 }
 
+/// What [`Moments`] makes of speeds and weights alone, for points whose forces are drawn again
+/// and again: the same numbers, bit for bit, without their divisions.
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    share: f64,
+    keep: f64,
+    dx: f64,
+    mx: f64,
+    sxx: f64,
+    var_mean: f64,
+}
+
+/// The [`Place`]s of groups taken up one after the other.
+#[derive(Debug)]
+pub(super) struct Frame(Vec<Place>);
+
+impl Frame {
+    pub(super) fn new<'a>(groups: impl Iterator<Item = &'a Group>) -> Self {
+        let mut sums = Moments::default();
+        let place = |g: &Group| {
+            let (w, dx) = (sums.w, g.x - sums.mx);
+            sums.push(g);
+            let share = g.w / sums.w;
+            Place {
+                share,
+                keep: w * share,
+                dx,
+                mx: sums.mx,
+                sxx: sums.sxx,
+                var_mean: 1.0 / sums.w,
+            }
+        };
+        Self(groups.map(place).collect())
+    }
+
+    /// The line of the first, the first two, … of the forces.
+    pub(super) fn lines<'a>(&'a self, forces: impl Iterator<Item = f64> + 'a) -> Vec<Line> {
+        let (mut my, mut sxy, mut syy) = (0.0, 0.0, 0.0);
+        self.0
+            .iter()
+            .zip(forces)
+            .map(|(at, y)| {
+                let dy = y - my;
+                sxy += at.keep * at.dx * dy;
+                syy += at.keep * dy * dy;
+                my += dy * at.share;
+                Line::from_sums(at.mx, my, at.var_mean, at.sxx, sxy, syy)
+            })
+            .collect()
+    }
+}
+
 /// A fitted line with the variances of its value and slope, in units of the error variance.
 /// A line through one free point has an unknown slope: `var_slope` is infinite.
 #[derive(Debug, Clone, Copy)]
@@ -200,6 +252,26 @@ pub(super) fn chain(
         nudged(right, &[(x2, p2)]),
     ];
     (if det > 0.0 { rss } else { f64::INFINITY }, lines)
+}
+
+/// The lines of [`Search::apart`](super::search::Search::apart) made to meet at the knees:
+/// forces at the knees, and slopes.
+pub(super) fn met(apart: &[Line; 3], knees: &[f64]) -> (Vec<f64>, Vec<f64>) {
+    let [left, middle, right] = apart;
+    match *knees {
+        [t] => {
+            let j = join(left, right, t);
+            (vec![j.left.at(t)], vec![j.left.slope, j.right.slope])
+        }
+        [t, u] => {
+            let (_, lines) = chain(left, middle, right, t, u);
+            (
+                vec![lines[0].at(t), lines[2].at(u)],
+                lines.map(|l| l.slope).to_vec(),
+            )
+        }
+        _ => (Vec::new(), vec![left.slope]),
+    }
 }
 
 /// Sum of squares of two lines and the one between them that meets them at `x1` and `x2`,

@@ -6,7 +6,7 @@
 //! was measured. So the global optimum is among: lines that meet inside their gap, and
 //! lines joined at a measured speed. With running sums, one knee costs O(n) and two O(n²).
 
-use super::line::{Line, Moments, bridge, chain, join};
+use super::line::{Frame, Line, Moments, bridge, chain, join};
 use super::points::Group;
 use super::solve::{Bounds, solve_groups};
 
@@ -74,6 +74,24 @@ impl<'a> Search<'a> {
         }
     }
 
+    /// [`Self::new`] with what speeds and weights alone make already at hand: `frames` of the
+    /// groups from the first on, and from the last.
+    pub(super) fn framed(groups: &'a [Group], rule: Rule, frames: &[Frame; 2]) -> Self {
+        if rule.anchored {
+            return Self::new(groups, rule);
+        }
+        let forces = groups.iter().map(|g| g.y);
+        let head = frames[0].lines(forces.clone());
+        let mut tail = frames[1].lines(forces.rev());
+        tail.reverse();
+        Self {
+            groups,
+            rule,
+            head,
+            tail,
+        }
+    }
+
     /// Sum of squares of the single line.
     pub(super) fn line_rss(&self) -> f64 {
         self.head.last().map_or(0.0, |l| self.bounded(*l).rss)
@@ -112,18 +130,36 @@ impl<'a> Search<'a> {
         a < b && self.levels(a, b) >= self.rule.min_levels.max(2)
     }
 
-    /// All one-knee candidates.
+    /// All one-knee candidates that could be the best or equal it within rounding.
     pub(super) fn one(&self, visit: &mut dyn FnMut(Found)) {
-        for g in 0..self.groups.len().saturating_sub(1) {
-            if !self.head_ok(g) || !self.tail_ok(g) {
+        self.one_below(f64::INFINITY, visit);
+    }
+
+    /// [`Self::one`], for callers to whom a candidate with a sum of squares above `limit` means
+    /// nothing. Two separate lines fit no worse than the same two made to meet, so a gap whose
+    /// separate lines already do worse than the best so far is passed over; the gap where they
+    /// do best is looked at first.
+    pub(super) fn one_below(&self, limit: f64, visit: &mut dyn FnMut(Found)) {
+        let slack = ROUNDING * self.line_rss();
+        let free = |g: usize| self.head[g].rss + self.tail[g + 1].rss;
+        let gaps = (0..self.groups.len().saturating_sub(1))
+            .filter(|g| self.head_ok(*g) && self.tail_ok(*g));
+        let Some(first) = gaps.clone().min_by(|a, b| free(*a).total_cmp(&free(*b))) else {
+            return;
+        };
+        let mut best = limit;
+        let rest = gaps.filter(|g| *g != first);
+        for g in std::iter::once(first).chain(rest) {
+            if free(g) > best + slack {
                 continue;
             }
-            if let Some(found) = self.pair(g, Knot::At(self.x(g))) {
-                visit(found);
-            }
-            if self.tail_ok(g + 1)
-                && let Some(found) = self.pair(g, Knot::Within(self.x(g), self.x(g + 1)))
-            {
+            let at = self.pair(g, Knot::At(self.x(g)));
+            let within = self
+                .tail_ok(g + 1)
+                .then(|| self.pair(g, Knot::Within(self.x(g), self.x(g + 1))))
+                .flatten();
+            for found in [at, within].into_iter().flatten() {
+                best = best.min(found.0);
                 visit(found);
             }
         }
@@ -326,18 +362,28 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// The lines of the groups up to `t`, and of those above.
-    pub(super) fn sides(&self, t: f64) -> Option<(Line, Line)> {
-        let upto = self.groups.partition_point(|g| g.x <= t);
-        Some((*self.head.get(upto.checked_sub(1)?)?, *self.tail.get(upto)?))
-    }
-
-    /// The line of the groups above `low` and up to `high`.
-    pub(super) fn between(&self, low: f64, high: f64) -> Line {
-        let mut sums = Moments::default();
-        let inside = |g: &&Group| g.x > low && g.x <= high;
-        self.groups.iter().filter(inside).for_each(|g| sums.push(g));
-        sums.line(false)
+    /// The separate lines of the groups up to the first knee, from each knee to the next, and
+    /// above the last. `None` if one of them has no slope of its own.
+    pub(super) fn apart(&self, knees: &[f64]) -> Option<[Line; 3]> {
+        let upto = |t: f64| self.groups.partition_point(|g| g.x <= t);
+        let last = *self.head.last()?;
+        let lines = match *knees {
+            [] => [last; 3],
+            [t] => {
+                let s = upto(t);
+                let (left, right) = (*self.head.get(s.checked_sub(1)?)?, *self.tail.get(s)?);
+                [left, right, right]
+            }
+            [t, u] => {
+                let (s, e) = (upto(t), upto(u));
+                let mut sums = Moments::default();
+                self.groups.get(s..e)?.iter().for_each(|g| sums.push(g));
+                let (left, right) = (*self.head.get(s.checked_sub(1)?)?, *self.tail.get(e)?);
+                [left, sums.line(false), right]
+            }
+            _ => return None,
+        };
+        lines.iter().all(Line::has_slope).then_some(lines)
     }
 
     /// Two knees with groups `s..=e` between them.

@@ -3,6 +3,7 @@
 
 use nalgebra::DMatrix;
 
+use super::line::met;
 use super::points::{NoFit, Points, Prepared};
 use super::search::{Found, Rule, Search};
 use super::settings::FitSettings;
@@ -222,33 +223,51 @@ pub(super) fn segmented_of(
     knees: usize,
     settings: &FitSettings,
 ) -> Result<Segmented, NoFit> {
-    finish(ready, &located(ready, knees, settings)?, settings)
+    enough(ready, knees, settings)?;
+    let search = Search::new(&ready.groups, rule(ready, settings));
+    finish(ready, &located(ready, &search, knees, settings)?, settings)
 }
 
 /// Knees, forces at them and slopes of [`segmented_of`], one after the other, without what
-/// only a final answer needs: for resampling.
+/// only a final answer needs: for resampling. From running sums where they can tell.
 pub(super) fn estimates(
     ready: &Prepared,
     knees: usize,
     settings: &FitSettings,
 ) -> Result<Vec<f64>, NoFit> {
-    let mut out = located(ready, knees, settings)?;
-    let held = solved(ready, &out, settings)?;
-    out.extend(held.knee_values.iter().map(|v| v + ready.offset));
-    out.extend(&held.slopes);
+    enough(ready, knees, settings)?;
+    let search = Search::new(&ready.groups, rule(ready, settings));
+    let mut out = located(ready, &search, knees, settings)?;
+    let apart = if settings.monotone {
+        None
+    } else {
+        search.apart(&out)
+    };
+    let (forces, slopes) = match apart {
+        Some(lines) => met(&lines, &out),
+        None => {
+            let held = solved(ready, &out, settings)?;
+            (held.knee_values, held.slopes)
+        }
+    };
+    out.extend(forces.iter().map(|v| v + ready.offset));
+    out.extend(slopes);
     Ok(out)
 }
 
 /// Where the knees of the optimum are.
-fn located(ready: &Prepared, knees: usize, settings: &FitSettings) -> Result<Vec<f64>, NoFit> {
-    enough(ready, knees, settings)?;
+fn located(
+    ready: &Prepared,
+    search: &Search<'_>,
+    knees: usize,
+    settings: &FitSettings,
+) -> Result<Vec<f64>, NoFit> {
     if knees == 0 {
         return Ok(Vec::new());
     }
-    let search = Search::new(&ready.groups, rule(ready, settings));
     let mut found = Vec::new();
     let spread = search.line_rss() + ready.rounding_rss();
-    shortlist(&search, knees, spread, &mut found);
+    shortlist(search, knees, spread, &mut found);
     if let [(_, only)] = found.as_slice() {
         return Ok(only[..knees].to_vec());
     }
@@ -374,11 +393,7 @@ fn solved(ready: &Prepared, knees: &[f64], settings: &FitSettings) -> Result<Hel
 }
 
 /// Everything that follows once the knees are known.
-pub(super) fn finish(
-    ready: &Prepared,
-    knees: &[f64],
-    settings: &FitSettings,
-) -> Result<Segmented, NoFit> {
+fn finish(ready: &Prepared, knees: &[f64], settings: &FitSettings) -> Result<Segmented, NoFit> {
     let held = solved(ready, knees, settings)?;
     let n = ready.n();
     let parameters = usize::from(!ready.anchored) + 2 * knees.len() + 1;

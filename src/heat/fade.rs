@@ -1,5 +1,6 @@
 //! Fade: force, heat, gas and lost motion against cycle number within a long step.
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::Measured;
@@ -72,7 +73,7 @@ const GUARD_RUNS: usize = 199;
 
 /// Follows every quantity through every step that is long enough.
 pub(super) fn fade(steps: &[Step]) -> Vec<StepFade> {
-    steps.iter().filter_map(of_step).collect()
+    steps.par_iter().filter_map(of_step).collect()
 }
 
 fn of_step(step: &Step) -> Option<StepFade> {
