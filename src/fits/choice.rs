@@ -44,30 +44,35 @@ pub fn bic(fit: &Segmented, floor: f64) -> f64 {
     -2.0 * fit.log_likelihood(floor) + k * (fit.n as f64).ln()
 }
 
-/// Fits every model the points allow and takes the simplest that none beats.
-pub(super) fn choose(ready: &Prepared, settings: &FitSettings) -> Result<Choice, NoFit> {
+/// Every model the points allow, none chosen yet.
+#[derive(Debug)]
+pub(super) struct Offered {
+    /// Knees rising, with the criterion.
+    pub(super) fits: Vec<(Segmented, Option<f64>)>,
+    /// Why the next richer one is not among them.
+    why_no_more: Option<String>,
+}
+
+/// Fits every model the points allow.
+pub(super) fn offered(ready: &Prepared, settings: &FitSettings) -> Result<Offered, NoFit> {
     let floor = ready.rounding_rss();
     let line = segmented_of(ready, 0, settings)?;
-    let mut choice = Choice {
-        tried: vec![Tried {
-            aicc: aicc(&line, floor),
-            fit: line,
-            chance: None,
-        }],
-        taken: 0,
-        notes: Vec::new(),
+    let criterion = aicc(&line, floor);
+    let mut out = Offered {
+        fits: vec![(line, criterion)],
+        why_no_more: None,
     };
     for knees in 1..=settings.max_knees.min(2) {
         let fit = match segmented_of(ready, knees, settings) {
             Ok(fit) => fit,
             Err(why) => {
-                choice.notes.push(format!("not offered: {}", why.reason));
+                out.why_no_more = Some(format!("not offered: {}", why.reason));
                 break;
             }
         };
         let criterion = aicc(&fit, floor);
         if criterion.is_none() && !(knees == 1 && fit.residual_df() >= FEWEST_SPARE) {
-            choice.notes.push(format!(
+            out.why_no_more = Some(format!(
                 "not offered: {}: {} points are too few for its {} parameters",
                 name(knees),
                 fit.n,
@@ -75,9 +80,31 @@ pub(super) fn choose(ready: &Prepared, settings: &FitSettings) -> Result<Choice,
             ));
             break;
         }
-        choice.consider(ready, settings, fit, criterion);
+        out.fits.push((fit, criterion));
     }
-    Ok(choice)
+    Ok(out)
+}
+
+impl Offered {
+    /// Takes the simplest model that none beats.
+    pub(super) fn choose(self, ready: &Prepared, settings: &FitSettings) -> Choice {
+        let mut fits = self.fits.into_iter();
+        let mut choice = Choice {
+            tried: Vec::new(),
+            taken: 0,
+            notes: Vec::new(),
+        };
+        choice.tried.extend(fits.next().map(|(fit, aicc)| Tried {
+            fit,
+            aicc,
+            chance: None,
+        }));
+        for (fit, criterion) in fits {
+            choice.consider(ready, settings, fit, criterion);
+        }
+        choice.notes.extend(self.why_no_more);
+        choice
+    }
 }
 
 impl Choice {

@@ -120,23 +120,24 @@ pub type Fits = PerDirection<Option<Fit>>;
 /// [`NoFit`] with a sentence for the run's notes: no points, one speed only, values that are
 /// not numbers.
 pub fn fit(points: &Points<'_>, settings: &FitSettings) -> Result<Fit, NoFit> {
-    Ok(chosen(points, settings)?.stated(settings))
+    Ok(models(points, settings)?.choose(settings).stated(settings))
 }
 
-/// The models of some points, one of them chosen, and no intervals yet: those of a knee cost
-/// many times what finding it did, and whoever may prefer another shape need not pay.
+/// The models some points allow. [`fit`] in three parts, since each costs many times what the
+/// one before did: finding all knees, guarding against those that chance would give, and
+/// their intervals. Whoever may prefer another shape can stop between.
 #[derive(Debug)]
-pub struct Chosen {
+pub struct Models {
     ready: points::Prepared,
-    choice: choice::Choice,
+    offered: choice::Offered,
     notes: Vec<String>,
 }
 
-/// The first half of [`fit`].
+/// The first part of [`fit`].
 ///
 /// # Errors
 /// Those of [`fit`].
-pub fn chosen(points: &Points<'_>, settings: &FitSettings) -> Result<Chosen, NoFit> {
+pub fn models(points: &Points<'_>, settings: &FitSettings) -> Result<Models, NoFit> {
     let mut ready = points::Prepared::new(points, settings)?;
     let mut notes = Vec::new();
     if settings.robust {
@@ -150,13 +151,43 @@ pub fn chosen(points: &Points<'_>, settings: &FitSettings) -> Result<Chosen, NoF
             Err(why) => notes.push(why.reason),
         }
     }
-    let mut choice = choice::choose(&ready, settings)?;
-    notes.append(&mut choice.notes);
-    Ok(Chosen {
+    let offered = choice::offered(&ready, settings)?;
+    Ok(Models {
         ready,
-        choice,
+        offered,
         notes,
     })
+}
+
+impl Models {
+    /// Every model, knees rising.
+    pub fn solutions(&self) -> impl Iterator<Item = &Segmented> {
+        self.offered.fits.iter().map(|(fit, _)| fit)
+    }
+
+    /// The second part of [`fit`]: chooses, and guards against invented knees.
+    pub fn choose(self, settings: &FitSettings) -> Chosen {
+        let Self {
+            ready,
+            offered,
+            mut notes,
+        } = self;
+        let mut choice = offered.choose(&ready, settings);
+        notes.append(&mut choice.notes);
+        Chosen {
+            ready,
+            choice,
+            notes,
+        }
+    }
+}
+
+/// Models of which one is chosen.
+#[derive(Debug)]
+pub struct Chosen {
+    ready: points::Prepared,
+    choice: choice::Choice,
+    notes: Vec<String>,
 }
 
 impl Chosen {
@@ -170,7 +201,7 @@ impl Chosen {
         stated::knees(&self.ready, self.solution(), settings, &mut Vec::new())
     }
 
-    /// The second half of [`fit`]: the same numbers with their intervals.
+    /// The last part of [`fit`]: all intervals.
     pub fn stated(self, settings: &FitSettings) -> Fit {
         stated::stated(&self.ready, self.choice, self.notes, settings)
     }

@@ -5,8 +5,8 @@ use serde::{Deserialize, Serialize};
 
 use super::Measured;
 use super::regress::{in_time, lag_one};
-use crate::fits::{Chosen, FitSettings, Points, chosen};
-use crate::signal::least_squares;
+use crate::fits::{Chosen, FitSettings, Points, Segmented, models};
+use crate::signal::{least_squares, residual_squares};
 use crate::statistics::t_quantile;
 use crate::steps::{CycleSummary, Step};
 
@@ -79,7 +79,13 @@ pub(super) fn fade(steps: &[Step]) -> Vec<StepFade> {
 fn of_step(step: &Step) -> Option<StepFade> {
     let first = step.series.first()?.first;
     let settled = first + step.settling_cycles;
-    let series: Vec<&CycleSummary> = step.series.iter().filter(|c| c.first >= settled).collect();
+    // The outermost cycles touch those before and after, at other speeds.
+    let last = step.series.last()?.first;
+    let series: Vec<&CycleSummary> = step
+        .series
+        .iter()
+        .filter(|c| c.first >= settled && !(c.count == 1 && (c.first == first || c.first == last)))
+        .collect();
     if series.len() < LEAST_POINTS {
         return None;
     }
@@ -242,23 +248,31 @@ fn best_shape(
         force: y,
         se: None,
     };
-    let pieces = || {
-        let found = chosen(&given, settings).ok()?;
-        let residuals = found.solution().residuals.clone();
-        let breaks = found.solution().knees.len();
-        Some(Tried {
-            shape: ["line", "one break", "two breaks"][breaks.min(2)],
-            aicc: aicc(rss(&residuals), n, 3 + 2 * breaks),
-            residuals,
+    if let Some(settles) = settling(x, y, floor)
+        && settles.aicc < best.aicc - BETTER_BY
+    {
+        best = settles;
+    }
+    let Ok(pieces) = models(&given, settings) else {
+        return Some(best);
+    };
+    let criterion = |s: &Segmented| aicc(rss(&s.residuals), n, 3 + 2 * s.knees.len());
+    let to_beat = best.aicc - BETTER_BY;
+    // Which of them chance would not give is asked only if one would be taken.
+    if pieces.solutions().all(|s| criterion(s) >= to_beat) {
+        return Some(best);
+    }
+    let pieces = pieces.choose(settings);
+    let taken = pieces.solution();
+    if criterion(taken) < to_beat {
+        best = Tried {
+            shape: ["line", "one break", "two breaks"][taken.knees.len().min(2)],
+            aicc: criterion(taken),
+            residuals: taken.residuals.clone(),
             half_life: None,
             settles_at: None,
-            pieces: Some(found),
-        })
-    };
-    for next in [settling(x, y, floor), pieces()].into_iter().flatten() {
-        if next.aicc < best.aicc - BETTER_BY {
-            best = next;
-        }
+            pieces: Some(pieces),
+        };
     }
     Some(best)
 }
@@ -274,7 +288,7 @@ fn settling(x: &[f64], y: &[f64], floor: f64) -> Option<Tried> {
     let ones = vec![1.0; n];
     let columns = |h: f64| vec![ones.clone(), x.iter().map(|x| libm::exp2(-x / h)).collect()];
     let solve = |h: f64| least_squares(&columns(h), y, &ones);
-    let cost = |ln_h: f64| solve(ln_h.exp()).map_or(f64::INFINITY, |f| f.rss);
+    let cost = |ln_h: f64| residual_squares(columns(ln_h.exp()), y.to_vec());
     let (low, high) = ((HALF_LIVES.0 * span).ln(), (HALF_LIVES.1 * span).ln());
     const GRID: usize = 60;
     let at = |i: usize| low + (high - low) * i as f64 / GRID as f64;
@@ -312,16 +326,24 @@ fn settling(x: &[f64], y: &[f64], floor: f64) -> Option<Tried> {
     })
 }
 
-/// Golden-section search for a minimum.
+/// Golden-section search for a minimum; 40 steps leave 4·10⁻⁹ of where it began, less than
+/// the rounding of the cost lets one tell.
 fn golden(mut low: f64, mut high: f64, cost: &dyn Fn(f64) -> f64) -> f64 {
     const RATIO: f64 = 0.618_033_988_749_894_9;
-    for _ in 0..60 {
-        let a = high - RATIO * (high - low);
-        let b = low + RATIO * (high - low);
-        if cost(a) <= cost(b) {
+    let inner = |low: f64, high: f64| (high - RATIO * (high - low), low + RATIO * (high - low));
+    let (mut a, mut b) = inner(low, high);
+    let (mut at_a, mut at_b) = (cost(a), cost(b));
+    for _ in 0..40 {
+        if at_a <= at_b {
             high = b;
+            (b, at_b) = (a, at_a);
+            a = inner(low, high).0;
+            at_a = cost(a);
         } else {
             low = a;
+            (a, at_a) = (b, at_b);
+            b = inner(low, high).1;
+            at_b = cost(b);
         }
     }
     0.5 * (low + high)
