@@ -10,6 +10,16 @@ use crate::recording::{Chunk, Closing, SampleStream, Understanding};
 /// Chunks waiting at most; with the blocks behind them they stay far below 256 MB.
 const WAITING: usize = 3;
 
+/// Asks for a large piece of memory and lets go of it without having touched it.
+///
+/// Some allocators (glibc's) give large pieces back to the system at once, so that each new
+/// chunk is made of fresh pages, which costs more than parsing into it; they stop doing so
+/// for pieces up to the size of the largest one freed, 32 MB at most. Others do not mind.
+fn keep_freed_memory() {
+    const PIECE: usize = 30 << 20;
+    drop(std::hint::black_box(Vec::<u8>::with_capacity(PIECE)));
+}
+
 /// What the thread sends.
 enum Message {
     Chunk(Chunk),
@@ -31,6 +41,7 @@ impl Ahead {
     /// [`crate::notice::Fault::Input`] if the system gives no thread.
     pub(super) fn start(mut inner: impl SampleStream + Send + 'static) -> Result<Self, Error> {
         let understanding = inner.understanding().clone();
+        keep_freed_memory();
         let (send, receive) = sync_channel(WAITING);
         let work = move || {
             loop {

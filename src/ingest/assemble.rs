@@ -61,6 +61,23 @@ impl Places {
     }
 }
 
+/// The columns of a chunk that are read from the file.
+fn own_columns<'a>(
+    chunk: &'a mut Chunk,
+    places: &Places,
+) -> impl Iterator<Item = &'a mut Vec<f64>> {
+    [
+        (places.time, &mut chunk.time),
+        (Some(places.travel), &mut chunk.travel),
+        (Some(places.force), &mut chunk.force),
+        (places.velocity, &mut chunk.velocity),
+        (places.temperature, &mut chunk.temperature),
+        (places.pressure, &mut chunk.pressure),
+    ]
+    .into_iter()
+    .filter_map(|(place, column)| place.map(|_| column))
+}
+
 /// One sample, for the patient road.
 #[derive(Debug, Clone, Copy)]
 struct Sample {
@@ -208,7 +225,7 @@ impl Assembler {
         for i in from..to {
             let at = |place: Option<usize>| {
                 place
-                    .and_then(|p| rows.columns.get(p))
+                    .and_then(|p| rows.column(p))
                     .and_then(|c| c.get(i))
                     .copied()
                     .unwrap_or(f64::NAN)
@@ -225,16 +242,116 @@ impl Assembler {
         }
     }
 
+    /// Samples that those to come will follow in one chunk, if nothing stands in between: so
+    /// none of them is copied.
+    pub(super) fn go_on_from(&mut self, samples: &mut Chunk) {
+        let here = &self.current;
+        if self.ready.is_empty() && here.is_empty() && here.starts_segment.is_none() {
+            self.current = std::mem::take(samples);
+        }
+    }
+
+    /// The columns of the chunk at hand by their place among `width` parsed ones.
+    fn lent_places(&self, width: usize) -> Option<Vec<usize>> {
+        let places = &self.places;
+        let used = [
+            places.time,
+            Some(places.travel),
+            Some(places.force),
+            places.velocity,
+            places.temperature,
+            places.pressure,
+        ];
+        let used: Vec<usize> = used.into_iter().flatten().collect();
+        let each_once = (0..width).all(|p| used.iter().filter(|u| **u == p).count() == 1);
+        (each_once && used.len() == width).then_some(used)
+    }
+
+    /// Lends the columns of the chunk at hand to the parser, which lets them grow. Where a
+    /// column plays no role or two, they are empty ones.
+    pub(super) fn lend(&mut self, width: usize) -> Vec<Vec<f64>> {
+        let mut columns = vec![Vec::new(); width];
+        if let Some(places) = self.lent_places(width) {
+            for (place, own) in places
+                .into_iter()
+                .zip(own_columns(&mut self.current, &self.places))
+            {
+                if let Some(column) = columns.get_mut(place) {
+                    *column = std::mem::take(own);
+                }
+            }
+        }
+        columns
+    }
+
+    /// Takes the columns back as they were.
+    pub(super) fn take_back(&mut self, rows: &Rows) {
+        if rows.lead == 0 {
+            return;
+        }
+        let places = self.lent_places(rows.columns.len()).unwrap_or_default();
+        for (place, own) in places
+            .into_iter()
+            .zip(own_columns(&mut self.current, &self.places))
+        {
+            let column = rows.columns.get(place);
+            let before = column.and_then(|c| c.get(..rows.lead));
+            *own = before.unwrap_or_default().to_vec();
+        }
+    }
+
+    /// Takes the columns back with all they have grown by, if that is nothing but rows that
+    /// follow on from each other. False if it is not so.
+    pub(super) fn take_whole(&mut self, rows: &mut Rows) -> bool {
+        let Some(places) = self.lent_places(rows.columns.len()) else {
+            return false;
+        };
+        let count = rows.len();
+        if !rows.odd.is_empty() || count == 0 || !self.follow_on(rows, 0, count) {
+            return false;
+        }
+        self.rows += count as u64;
+        for (place, own) in places
+            .into_iter()
+            .zip(own_columns(&mut self.current, &self.places))
+        {
+            if let Some(column) = rows.columns.get_mut(place) {
+                *own = std::mem::take(column);
+            }
+        }
+        true
+    }
+
     /// The fast road: time rises evenly enough and nothing waits. False if it is not so.
     fn push_whole(&mut self, rows: &Rows, from: usize, to: usize) -> bool {
+        if !self.follow_on(rows, from, to) {
+            return false;
+        }
+        let places = &self.places;
+        for (place, to_column) in [
+            (places.time, &mut self.current.time),
+            (Some(places.travel), &mut self.current.travel),
+            (Some(places.force), &mut self.current.force),
+            (places.velocity, &mut self.current.velocity),
+            (places.temperature, &mut self.current.temperature),
+            (places.pressure, &mut self.current.pressure),
+        ] {
+            let values = place.and_then(|p| rows.column(p)?.get(from..to));
+            to_column.extend_from_slice(values.unwrap_or_default());
+        }
+        true
+    }
+
+    /// Takes rows to the accounts if time rises evenly enough in them and nothing waits, and
+    /// makes up time where there is none. False, and nothing done, if it is not so.
+    fn follow_on(&mut self, rows: &Rows, from: usize, to: usize) -> bool {
         if !self.pending.is_empty() || self.coarse.is_some() || self.wrapped > 0.0 {
             return false;
         }
-        let slice = |place: usize| rows.columns.get(place).and_then(|c| c.get(from..to));
-        let (Some(travel), Some(force)) = (slice(self.places.travel), slice(self.places.force))
-        else {
+        let slice = |place: usize| rows.column(place).and_then(|c| c.get(from..to));
+        if slice(self.places.travel).is_none() || slice(self.places.force).is_none() {
             return false;
-        };
+        }
         let count = to - from;
         if let Some(step) = self.places.step.and_then(slice)
             && self.places.time.is_none()
@@ -254,8 +371,8 @@ impl Assembler {
             let base = self.typical.unwrap_or(0.0);
             let (mut least, mut most, mut squares) = (f64::INFINITY, f64::NEG_INFINITY, 0.0);
             let mut take = |dt: f64| {
-                least = least.min(dt);
-                most = most.max(dt);
+                least = if dt < least { dt } else { least };
+                most = if dt > most { dt } else { most };
                 squares += (dt - base) * (dt - base);
             };
             if let (Some(last), Some(first)) = (self.last_time, time.first()) {
@@ -277,24 +394,12 @@ impl Assembler {
             self.interval_sum += last - before.unwrap_or(*first);
             self.interval_squares += squares;
             self.last_time = Some(*last);
-            self.current.time.extend_from_slice(time);
         } else {
             let dt = self.interval.unwrap_or(1.0);
             let start = self.row_in_segment;
             self.current
                 .time
                 .extend((start..start + count as u64).map(|i| i as f64 * dt));
-        }
-        self.current.travel.extend_from_slice(travel);
-        self.current.force.extend_from_slice(force);
-        for (place, to) in [
-            (self.places.velocity, &mut self.current.velocity),
-            (self.places.temperature, &mut self.current.temperature),
-            (self.places.pressure, &mut self.current.pressure),
-        ] {
-            if let Some(values) = place.and_then(slice) {
-                to.extend_from_slice(values);
-            }
         }
         self.row_in_segment += count as u64;
         self.used += count as u64;

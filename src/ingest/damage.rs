@@ -5,6 +5,9 @@
 
 use std::collections::BTreeMap;
 
+use wide::f64x4;
+
+use super::file::File;
 use super::motion::{append, split_off};
 use crate::notice::Notice;
 use crate::recording::{Chunk, Clipped};
@@ -67,6 +70,11 @@ impl Range {
     fn span(&self) -> f64 {
         (self.high - self.low).max(0.0)
     }
+
+    fn widen(&mut self, survey: &Survey) {
+        self.low = self.low.min(survey.range.low);
+        self.high = self.high.max(survey.range.high);
+    }
 }
 
 impl Damage {
@@ -86,6 +94,13 @@ impl Damage {
         out
     }
 
+    /// Hands the samples that are still held to the file, which puts those to come behind them.
+    pub(super) fn lend(&mut self, file: &mut File) {
+        if self.held.starts_segment.is_none() {
+            file.go_on_from(&mut self.held);
+        }
+    }
+
     /// The samples that are still held.
     pub(super) fn flush(&mut self) -> Option<Chunk> {
         let all = self.held.len();
@@ -97,56 +112,66 @@ impl Damage {
         if until == 0 {
             return None;
         }
-        let bad = self.find();
+        let travel = Survey::of(&self.held.travel);
+        let force = Survey::of(&self.held.force);
+        let bad = self.find(&travel, &force);
         let rest = split_off(&mut self.held, until);
         let mut chunk = std::mem::replace(&mut self.held, rest);
+        if !bad.is_empty() {
+            self.take_out(&mut chunk, bad);
+        }
+        for (tops, values, survey) in [
+            (&mut self.clip_force, &chunk.force, &force),
+            (&mut self.clip_travel, &chunk.travel, &travel),
+        ] {
+            let [top, bottom] = tops;
+            top.look(values, 1.0, survey.most);
+            bottom.look(values, -1.0, -survey.least);
+        }
+        Some(chunk)
+    }
+
+    /// Takes samples out of a chunk; those beyond its end will be seen again.
+    fn take_out(&mut self, chunk: &mut Chunk, bad: Vec<(usize, &'static str)>) {
         let mut keep = vec![true; chunk.len()];
-        let mut any = false;
         for (at, reason) in bad {
             if let Some(flag) = keep.get_mut(at)
                 && *flag
             {
                 *flag = false;
-                any = true;
                 *self.dropped.entry(reason).or_insert(0) += 1;
             }
         }
-        if any {
-            thin(&mut chunk, &keep);
-        }
-        for (side, sign) in [1.0, -1.0].into_iter().enumerate() {
-            if let Some(top) = self.clip_force.get_mut(side) {
-                top.look(&chunk.force, sign);
-            }
-            if let Some(top) = self.clip_travel.get_mut(side) {
-                top.look(&chunk.travel, sign);
-            }
-        }
-        Some(chunk)
+        thin(chunk, &keep);
     }
 
     /// Wild samples among those held, as (index, reason).
-    fn find(&mut self) -> Vec<(usize, &'static str)> {
+    fn find(&mut self, travel: &Survey, force: &Survey) -> Vec<(usize, &'static str)> {
         let mut bad = Vec::new();
-        let travel = &self.held.travel;
-        let rough = widen(&mut self.travel, travel);
-        widen(&mut self.force, &self.held.force);
+        self.travel.widen(travel);
+        self.force.widen(force);
         let limit = SPIKE_SHARE * self.travel.span();
-        if rough > limit {
-            spikes(travel, limit, &mut bad);
+        if travel.rough > limit {
+            spikes(&self.held.travel, limit, &mut bad);
         }
-        dropouts(
-            travel,
-            DROPOUT_SHARE * self.travel.span(),
-            "travel drops out to zero",
-            &mut bad,
-        );
-        dropouts(
-            &self.held.force,
-            DROPOUT_SHARE * self.force.span(),
-            "force drops out to zero",
-            &mut bad,
-        );
+        for (survey, values, span, reason) in [
+            (
+                travel,
+                &self.held.travel,
+                self.travel.span(),
+                "travel drops out to zero",
+            ),
+            (
+                force,
+                &self.held.force,
+                self.force.span(),
+                "force drops out to zero",
+            ),
+        ] {
+            if survey.zeros {
+                dropouts(values, DROPOUT_SHARE * span, reason, &mut bad);
+            }
+        }
         bad
     }
 
@@ -197,19 +222,91 @@ impl Damage {
     }
 }
 
-/// Widens the range and gives the roughest second difference.
-fn widen(range: &mut Range, values: &[f64]) -> f64 {
-    // The median of three neighbours, so that a lone wild value does not widen it.
-    let mut rough: f64 = 0.0;
-    for w in values.windows(3) {
-        if let [a, b, c] = w {
-            let middle = a.max(*b).min(a.min(*b).max(*c));
-            range.low = range.low.min(middle);
-            range.high = range.high.max(middle);
-            rough = rough.max((a - 2.0 * b + c).abs());
+/// What one look at the values of a channel shows, whatever their order: most have nothing
+/// wrong, and need no other.
+struct Survey {
+    /// Range of the medians of three neighbours, so that a lone wild value does not widen it.
+    range: Range,
+    /// Roughest second difference.
+    rough: f64,
+    /// Range of the values.
+    least: f64,
+    most: f64,
+    /// Whether one of them is exactly zero.
+    zeros: bool,
+}
+
+impl Survey {
+    fn of(values: &[f64]) -> Self {
+        let mut found = Lanes::new();
+        let inner = values.len().saturating_sub(2);
+        let from = |at: usize| values.get(at..at + inner).unwrap_or_default();
+        let (a, a_rest) = from(0).as_chunks::<4>();
+        let (b, b_rest) = from(1).as_chunks::<4>();
+        let (c, c_rest) = from(2).as_chunks::<4>();
+        for ((a, b), c) in a.iter().zip(b).zip(c) {
+            found.see(f64x4::new(*a), f64x4::new(*b), f64x4::new(*c));
+        }
+        for ((a, b), c) in a_rest.iter().zip(b_rest).zip(c_rest) {
+            found.see(f64x4::splat(*a), f64x4::splat(*b), f64x4::splat(*c));
+        }
+        for end in [values.first(), values.last()].into_iter().flatten() {
+            found.see_one(f64x4::splat(*end));
+        }
+        let least = |v: f64x4| v.to_array().into_iter().fold(f64::INFINITY, f64::min);
+        let most = |v: f64x4| v.to_array().into_iter().fold(f64::NEG_INFINITY, f64::max);
+        Self {
+            range: Range {
+                low: least(found.low),
+                high: most(found.high),
+            },
+            rough: most(found.rough),
+            least: least(found.least),
+            most: most(found.most),
+            zeros: found.zeros.any(),
         }
     }
-    rough
+}
+
+/// A [`Survey`] in the making, of four neighbouring places at a time. All values are finite.
+struct Lanes {
+    low: f64x4,
+    high: f64x4,
+    rough: f64x4,
+    least: f64x4,
+    most: f64x4,
+    zeros: f64x4,
+}
+
+impl Lanes {
+    fn new() -> Self {
+        let (low, high) = (f64x4::splat(f64::INFINITY), f64x4::splat(f64::NEG_INFINITY));
+        Self {
+            low,
+            high,
+            rough: f64x4::ZERO,
+            least: low,
+            most: high,
+            zeros: f64x4::ZERO,
+        }
+    }
+
+    /// Takes values with their neighbours before and behind.
+    #[inline]
+    fn see(&mut self, a: f64x4, b: f64x4, c: f64x4) {
+        let middle = a.fast_min(b).fast_max(a.fast_max(b).fast_min(c));
+        self.low = self.low.fast_min(middle);
+        self.high = self.high.fast_max(middle);
+        self.rough = self.rough.fast_max((a - b * 2.0 + c).abs());
+        self.see_one(b);
+    }
+
+    #[inline]
+    fn see_one(&mut self, values: f64x4) {
+        self.least = self.least.fast_min(values);
+        self.most = self.most.fast_max(values);
+        self.zeros |= values.simd_eq(f64x4::ZERO);
+    }
 }
 
 /// Runs of up to [`LONGEST_SPIKE`] samples that jump away and back.
@@ -290,6 +387,24 @@ fn thin(chunk: &mut Chunk, keep: &[bool]) {
     }
 }
 
+/// Values passed over together where none of them is at the extreme.
+const FEW: usize = 256;
+
+/// The largest of values times `sign`.
+fn largest(values: &[f64], sign: f64) -> f64 {
+    let (fours, rest) = values.as_chunks::<4>();
+    let most = fours
+        .iter()
+        .fold(f64x4::splat(f64::NEG_INFINITY), |most, four| {
+            most.fast_max(f64x4::new(*four) * sign)
+        });
+    let rest = rest.iter().map(|v| v * sign);
+    most.to_array()
+        .into_iter()
+        .chain(rest)
+        .fold(f64::NEG_INFINITY, f64::max)
+}
+
 /// Flat tops at one extreme of one channel.
 #[derive(Debug, Clone, Copy, Default)]
 struct FlatTop {
@@ -308,12 +423,10 @@ impl FlatTop {
         self.tops >= FLAT_TOPS
     }
 
-    /// Looks at a chunk's values times `sign` for runs at the largest value so far.
-    fn look(&mut self, values: &[f64], sign: f64) {
-        let most = values
-            .iter()
-            .fold(f64::NEG_INFINITY, |m, v| m.max(v * sign));
-        if self.seen && most < self.level * sign {
+    /// Looks at a chunk's values times `sign` for runs at the largest value so far. None of
+    /// them is larger than `most`.
+    fn look(&mut self, values: &[f64], sign: f64, most: f64) {
+        if self.seen && (most < self.level * sign || largest(values, sign) < self.level * sign) {
             self.end_run();
             return;
         }
@@ -326,31 +439,43 @@ impl FlatTop {
                 })
                 .fold(f64::INFINITY, f64::min);
         }
-        for value in values {
-            let v = value * sign;
-            if !self.seen || v > self.level * sign {
-                let seen = self.seen;
-                *self = Self {
-                    seen: true,
-                    level: *value,
-                    run: 1,
-                    steep: seen && v - self.before > STEEP_STEPS * self.finest,
-                    before: v,
-                    finest: self.finest,
-                    ..Self::default()
-                };
+        for some in values.chunks(FEW) {
+            if self.seen
+                && largest(some, sign) < self.level * sign
+                && let Some(last) = some.last()
+            {
+                self.end_run();
+                self.before = last * sign;
                 continue;
             }
-            if v == self.level * sign {
-                if self.run == 0 {
-                    self.steep = v - self.before > STEEP_STEPS * self.finest;
-                }
-                self.run += 1;
-            } else {
-                self.end_run();
-            }
-            self.before = v;
+            some.iter().for_each(|value| self.look_at(*value, sign));
         }
+    }
+
+    fn look_at(&mut self, value: f64, sign: f64) {
+        let v = value * sign;
+        if !self.seen || v > self.level * sign {
+            let seen = self.seen;
+            *self = Self {
+                seen: true,
+                level: value,
+                run: 1,
+                steep: seen && v - self.before > STEEP_STEPS * self.finest,
+                before: v,
+                finest: self.finest,
+                ..Self::default()
+            };
+            return;
+        }
+        if v == self.level * sign {
+            if self.run == 0 {
+                self.steep = v - self.before > STEEP_STEPS * self.finest;
+            }
+            self.run += 1;
+        } else {
+            self.end_run();
+        }
+        self.before = v;
     }
 
     fn end_run(&mut self) {
@@ -359,5 +484,44 @@ impl FlatTop {
             self.samples += self.run;
         }
         self.run = 0;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        // One look at many values together shows what looking at each of them does.
+        #[test]
+        fn a_survey_sees_what_each_value_shows(values in proptest::collection::vec(prop_oneof![-1e3..1e3, Just(0.0), Just(-0.0)], 0..70)) {
+            let found = Survey::of(&values);
+            let mut medians: Vec<f64> = Vec::new();
+            let mut rough = 0.0_f64;
+            for w in values.windows(3) {
+                let mut sorted = w.to_vec();
+                sorted.sort_by(f64::total_cmp);
+                medians.push(sorted[1]);
+                rough = rough.max((w[0] - 2.0 * w[1] + w[2]).abs());
+            }
+            let least = |v: &[f64]| v.iter().copied().fold(f64::INFINITY, f64::min);
+            let most = |v: &[f64]| v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            prop_assert_eq!((found.range.low, found.range.high), (least(&medians), most(&medians)));
+            prop_assert_eq!((found.least, found.most, found.rough), (least(&values), most(&values), rough));
+            prop_assert_eq!(found.zeros, values.contains(&0.0));
+        }
+
+        // Stretches below the extreme may be passed over.
+        #[test]
+        fn flat_tops_are_the_same_seen_one_by_one(levels in proptest::collection::vec((-3..4_i8, 1..400_usize), 1..20), low in any::<bool>()) {
+            let values: Vec<f64> = levels.iter().flat_map(|(v, n)| std::iter::repeat_n(f64::from(*v), *n)).collect();
+            let sign = if low { -1.0 } else { 1.0 };
+            let mut together = FlatTop::default();
+            together.look(&values, sign, f64::INFINITY);
+            let mut single = FlatTop { finest: together.finest, ..FlatTop::default() };
+            values.iter().for_each(|v| single.look_at(*v, sign));
+            prop_assert_eq!(format!("{together:?}"), format!("{single:?}"));
+        }
     }
 }

@@ -5,6 +5,7 @@ use std::path::Path;
 
 use super::assemble::{Assembler, Places};
 use super::bad_rows::BadRows;
+use super::blocks::Block;
 use super::header;
 use super::look::{self, First, LOOK_ROWS, TimeBase};
 use super::names::fold;
@@ -24,6 +25,9 @@ const LOOK_BYTES: usize = 256 << 10;
 /// Bytes of rows looked at for units and the clock.
 const LOOK_DATA: usize = 1 << 20;
 
+/// Bytes of rows that settle units.
+const LOOK_FIRST: usize = 256 << 10;
+
 /// Interval made up where the file has neither time nor rate, s.
 const ASSUMED_INTERVAL: f64 = 1e-3;
 
@@ -32,8 +36,8 @@ const MOST_BAD: f64 = 0.5;
 
 /// A block of text and its rows.
 pub(super) struct Parsed {
-    pub(super) block: Vec<u8>,
-    pub(super) rows: Vec<Rows>,
+    pub(super) block: Block,
+    pub(super) rows: Rows,
 }
 
 /// One file being read.
@@ -47,7 +51,8 @@ pub(super) struct File {
     options: IntakeOptions,
     /// The header as it stands in the file, which may be several lines.
     header_lines: Vec<String>,
-    waiting: Option<Vec<u8>>,
+    /// A block that has been read, and from where on its rows have yet to be taken.
+    waiting: Option<(Block, usize)>,
     /// Lines before the text at hand.
     lines: u64,
     done: bool,
@@ -104,7 +109,6 @@ impl File {
         });
         let skip = offset_of_line(&block, line_end, plan.table.data);
         let lines_before = plan.table.data as u64;
-        let waiting = block.get(skip..).map(<[u8]>::to_vec);
         let (shape, places) = plan.shape(line_end);
         let mut file = Self {
             source,
@@ -115,7 +119,7 @@ impl File {
             plan,
             base: TimeBase::default(),
             options: options.clone(),
-            waiting,
+            waiting: Some((block, skip)),
             lines: lines_before,
             done: false,
             blank: false,
@@ -151,10 +155,18 @@ impl File {
     fn understand(&mut self) {
         let line_end = self.shape.line_end;
         let rate = self.options.rate_hz.or(self.plan.table.preamble.rate_hz);
-        let head = self.waiting.as_deref().unwrap_or_default();
-        let head = first_lines(head, line_end, LOOK_ROWS, LOOK_DATA);
-        let parsed = rows::parse(head, &self.shape);
-        let first = parsed.first().map(|piece| self.whole_rows(piece, head));
+        let waiting = self.waiting.take();
+        let text = rows_of(waiting.as_ref());
+        let head = first_lines(text, line_end, LOOK_ROWS, LOOK_DATA);
+        let (near, far) =
+            head.split_at(rows::after_line(head, LOOK_FIRST.min(head.len()), line_end));
+        let parsed = [
+            (near, rows::parse(near, 0, &self.shape)),
+            (far, rows::parse(far, 0, &self.shape)),
+        ];
+        let first = parsed
+            .first()
+            .map(|(text, rows)| self.whole_rows(rows, text));
         if let (Some(first), Some(places)) = (&first, self.places.first()) {
             // A table of velocities that swing to and fro is a record over time.
             let velocity = first
@@ -167,17 +179,10 @@ impl File {
             }
             self.base = look::examine(&mut self.plan, &First::new(first, places), rate.is_some());
         }
-        self.labelled = parsed.iter().flat_map(|p| &p.odd).any(|odd| {
-            let bytes = head
-                .get(odd.from as usize..odd.to as usize)
-                .unwrap_or_default();
-            let text = String::from_utf8_lossy(bytes);
-            let cells = self.plan.dialect.split(text.trim());
-            !odd.blank
-                && is_label(&cells)
-                && !text.starts_with(['#', '%', '*', '/'])
-                && self.patient(&cells).1.is_some()
-        });
+        self.labelled = parsed
+            .iter()
+            .any(|(text, rows)| rows.odd.iter().any(|odd| self.is_labelling(odd, text)));
+        self.waiting = waiting;
         let (shape, places) = self.plan.shape(line_end);
         self.shape = shape;
         self.places = places.iter().map(|p| Places::of(p)).collect();
@@ -210,6 +215,18 @@ impl File {
         self.assembler.expect_interval(self.base.typical);
     }
 
+    /// True for a line of text that may name the rows after it.
+    fn is_labelling(&self, odd: &Odd, block: &[u8]) -> bool {
+        if odd.blank {
+            return false;
+        }
+        let text = String::from_utf8_lossy(odd.of(block));
+        let cells = self.plan.dialect.split(text.trim());
+        is_label(&cells)
+            && !text.starts_with(['#', '%', '*', '/'])
+            && self.patient(&cells).1.is_some()
+    }
+
     /// A piece's rows with those among them that only the patient road can read.
     fn whole_rows<'a>(&self, piece: &'a Rows, block: &[u8]) -> Cow<'a, Rows> {
         if piece.odd.iter().all(|odd| odd.blank) {
@@ -223,8 +240,7 @@ impl File {
         for odd in &piece.odd {
             all.append(piece, from, odd.rows_before as usize);
             from = odd.rows_before as usize;
-            let line = block.get(odd.from as usize..odd.to as usize);
-            let text = String::from_utf8_lossy(line.unwrap_or_default());
+            let text = String::from_utf8_lossy(odd.of(block));
             let cells = self.plan.dialect.split(text.trim_end());
             let (row, bad, _) = self.patient(&cells);
             if bad.is_none() && !odd.blank {
@@ -253,22 +269,28 @@ impl File {
         (row, bad, numbers)
     }
 
-    /// The next block's rows, with the block; `None` at the end.
+    /// The next block's rows, with the block; `None` at the end. They come behind what stands
+    /// in the columns that are given.
     pub(super) fn next_rows(&mut self) -> Result<Option<Parsed>, Error> {
-        let block = match self.waiting.take() {
-            Some(block) if !block.is_empty() => block,
-            _ => match self.source.next_block()? {
-                Some(block) => block,
+        let waiting = self
+            .waiting
+            .take()
+            .filter(|(block, from)| *from < block.len());
+        let (mut block, from) = match waiting {
+            Some(waiting) => waiting,
+            None => match self.source.next_block()? {
+                Some(block) => (block, 0),
                 None => return Ok(None),
             },
         };
-        let mut block = block;
-        if let Some(start) = text::torn_row(&block, self.shape.line_end, self.plan.dialect) {
-            block.truncate(start);
+        let rest = block.get(from..).unwrap_or_default();
+        if let Some(start) = text::torn_row(rest, self.shape.line_end, self.plan.dialect) {
+            block.truncate(from + start);
             self.assembler.rows += 1;
             self.assembler.drop_row("last row cut short");
         }
-        let rows = rows::parse(&block, &self.shape);
+        let columns = self.assembler.lend(self.shape.slots.len());
+        let rows = rows::parse_into(columns, &block, from, &self.shape);
         Ok(Some(Parsed { block, rows }))
     }
 
@@ -285,13 +307,20 @@ impl File {
                 return Ok(None);
             }
             match self.next_rows()? {
-                Some(parsed) => self.take_block(&parsed.block, &parsed.rows),
+                Some(parsed) => self.take_block(parsed),
                 None => {
                     self.assembler.end();
                     self.done = true;
                     self.refuse_if_useless()?;
                 }
             }
+        }
+    }
+
+    /// Takes samples that those to come will follow, unless none will.
+    pub(super) fn go_on_from(&mut self, samples: &mut Chunk) {
+        if !self.done {
+            self.assembler.go_on_from(samples);
         }
     }
 
@@ -336,26 +365,33 @@ impl File {
         Err(error.in_file(&self.source.path))
     }
 
-    fn take_block(&mut self, block: &[u8], pieces: &[Rows]) {
-        for piece in pieces {
-            let mut from = 0;
-            for odd in &piece.odd {
-                let until = odd.rows_before as usize;
-                self.push(piece, from, until);
-                from = until;
-                let line = self.lines + u64::from(odd.lines_before) + 1;
-                if self.odd(odd, block, line) {
-                    // The columns changed places: what follows is read anew.
-                    self.assembler.flush();
-                    self.lines = line;
-                    self.waiting = block.get(odd.to as usize..).map(<[u8]>::to_vec);
-                    return;
-                }
-            }
-            self.push(piece, from, piece.len());
-            self.lines += piece.lines;
+    fn take_block(&mut self, Parsed { block, mut rows }: Parsed) {
+        let goes_on = !(self.blank || self.label.is_some() || self.again || self.passing_over);
+        if goes_on && self.assembler.take_whole(&mut rows) {
+            self.lines += rows.lines;
+            self.assembler.flush();
+            self.source.take_back(block);
+            return;
         }
+        self.assembler.take_back(&rows);
+        let mut from = 0;
+        for odd in &rows.odd {
+            let until = odd.rows_before as usize;
+            self.push(&rows, from, until);
+            from = until;
+            let line = self.lines + u64::from(odd.lines_before) + 1;
+            if self.odd(odd, &block, line) {
+                // The columns changed places: what follows is read anew.
+                self.assembler.flush();
+                self.lines = line;
+                self.waiting = Some((block, odd.to as usize));
+                return;
+            }
+        }
+        self.push(&rows, from, rows.len());
+        self.lines += rows.lines;
         self.assembler.flush();
+        self.source.take_back(block);
     }
 
     /// Takes rows; before the first one after text or a blank line, decides on a seam.
@@ -373,14 +409,14 @@ impl File {
                 .assembler
                 .places
                 .time
-                .and_then(|p| rows.columns.get(p))
+                .and_then(|p| rows.column(p))
                 .and_then(|c| c.get(from))
                 .copied();
             let paced = self.label.as_deref().is_some_and(names_a_pace);
             let named = self.label.is_some() || self.again;
             let blank_counts = self.blank && !self.plan.table.double_spaced;
             // A page break or a remark within a run: time and travel go on as before.
-            let travel = rows.columns.get(self.assembler.places.travel);
+            let travel = rows.column(self.assembler.places.travel);
             let travel = travel.and_then(|c| c.get(from)).copied();
             let goes_on = self.assembler.goes_on(time, travel);
             let seam = paced || self.changed || (named || blank_counts) && !goes_on;
@@ -404,10 +440,7 @@ impl File {
             self.blank = true;
             return false;
         }
-        let bytes = block
-            .get(odd.from as usize..odd.to as usize)
-            .unwrap_or_default();
-        let text = String::from_utf8_lossy(bytes);
+        let text = String::from_utf8_lossy(odd.of(block));
         let text = text.trim_end_matches(['\r', '\n', '\u{1a}']);
         let dialect = self.plan.dialect;
         let cells = dialect.split(text);
@@ -544,11 +577,22 @@ impl File {
     /// True if the first block is broken up by repeated headers or labels.
     pub(super) fn looks_like_blocks(&self) -> bool {
         let header = self.plan.table.header_text.trim();
-        let part = self.waiting.as_deref().unwrap_or_default();
-        let part = first_lines(part, self.shape.line_end, usize::MAX, LOOK_DATA);
+        let part = first_lines(
+            rows_of(self.waiting.as_ref()),
+            self.shape.line_end,
+            usize::MAX,
+            LOOK_DATA,
+        );
         self.labelled
             || !header.is_empty() && memchr::memmem::find(part, header.as_bytes()).is_some()
     }
+}
+
+/// The text of a block whose rows have yet to be taken.
+fn rows_of(waiting: Option<&(Block, usize)>) -> &[u8] {
+    waiting
+        .and_then(|(block, from)| block.get(*from..))
+        .unwrap_or_default()
 }
 
 /// True if a label gives a speed or a stroke frequency.

@@ -1,11 +1,12 @@
 //! Intake: any text file a dyno, logger or spreadsheet wrote → SI samples in chunks.
 //!
 //! ```text
-//! source     bytes → unpacked, decoded blocks of whole lines   (encoding)
+//! source     path → unpacked bytes and their fingerprint       (encoding)
+//! blocks     bytes → decoded blocks of whole lines
 //! dialect    delimiter, decimal mark
 //! header     where the table begins, names, units, labelled values   (names, vocabulary)
 //! plan       which column plays which role, in which unit, and why
-//! rows       numbers → SI columns, fast                         (number)
+//! rows       numbers → SI columns, fast                         (plain, number)
 //! assemble   columns → chunks: time base, seams, what is dropped
 //! stream     files in a row as one recording
 //! ```
@@ -15,6 +16,7 @@
 mod ahead;
 mod assemble;
 mod bad_rows;
+mod blocks;
 mod card;
 mod clock;
 mod damage;
@@ -29,6 +31,7 @@ mod loops;
 mod motion;
 mod names;
 mod number;
+mod plain;
 mod plan;
 mod preamble;
 mod rows;

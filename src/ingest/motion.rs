@@ -198,7 +198,8 @@ fn mean_between(t: &[f64], v: &[f64], from: usize, to: usize) -> f64 {
 
 /// Adds the samples of `more` to `to`.
 pub(super) fn append(to: &mut Chunk, mut more: Chunk) {
-    if to.is_empty() && to.starts_segment.is_none() {
+    if to.is_empty() {
+        more.starts_segment = to.starts_segment.take().or(more.starts_segment);
         *to = more;
         return;
     }

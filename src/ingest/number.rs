@@ -1,4 +1,6 @@
-//! Numbers in cells: the fast road for plain ones, the patient road for all others.
+//! Numbers in cells: quickly where they are written plainly, with patience where not.
+
+use super::plain::eight_digits;
 
 /// 10^0 … 10^22, the powers a double holds exactly.
 const POWERS: [f64; 23] = [
@@ -63,9 +65,7 @@ const TENS: [u64; 9] = [
 /// (of no use beyond 18 digits) and how many there were.
 ///
 /// Eight bytes in one word, least first: `0x30` taken off leaves 0..=9 of a digit, and the
-/// first byte that is more is found by its carry into bit 7. Pairs, then fours, then eights of
-/// digits are joined by multiplying and shifting (L. Lamport, Multiple byte processing with
-/// full-word instructions, Commun. ACM 18, 1975, gives the kind of trick).
+/// first byte that is more is found by its carry into bit 7.
 #[inline]
 fn append_digits(bytes: &[u8], mut number: u64) -> (u64, usize) {
     let mut at = 0;
@@ -77,9 +77,7 @@ fn append_digits(bytes: &[u8], mut number: u64) -> (u64, usize) {
             return (number, at);
         }
         // The digits move to the end, so that zeros stand before them.
-        let pairs = (word << (64 - 8 * count)).wrapping_mul(2561) >> 8;
-        let fours = (pairs & 0x00ff_00ff_00ff_00ff).wrapping_mul(6_553_601) >> 16;
-        let value = (fours & 0x0000_ffff_0000_ffff).wrapping_mul(42_949_672_960_001) >> 32;
+        let value = eight_digits(word << (64 - 8 * count));
         number = number
             .wrapping_mul(TENS.get(count).copied().unwrap_or(0))
             .wrapping_add(value);
@@ -106,16 +104,21 @@ fn slow(bytes: &[u8], decimal: u8) -> Option<(f64, usize)> {
             !matches!(b, b'0'..=b'9' | b'+' | b'-' | b'e' | b'E' | b'd' | b'D') && *b != decimal
         })
         .unwrap_or(bytes.len());
-    let text: Vec<u8> = bytes
-        .get(..length)?
-        .iter()
-        .map(|b| match b {
-            b'd' | b'D' => b'e',
-            b if *b == decimal => b'.',
-            b => *b,
-        })
-        .collect();
-    let (value, used): (f64, usize) = fast_float2::parse_partial(&text).ok()?;
+    let text = bytes.get(..length)?;
+    let (value, used): (f64, usize) =
+        if decimal == b'.' && memchr::memchr2(b'd', b'D', text).is_none() {
+            fast_float2::parse_partial(text).ok()?
+        } else {
+            let usual: Vec<u8> = text
+                .iter()
+                .map(|b| match b {
+                    b'd' | b'D' => b'e',
+                    b if *b == decimal => b'.',
+                    b => *b,
+                })
+                .collect();
+            fast_float2::parse_partial(&usual).ok()?
+        };
     value.is_finite().then_some((value, used))
 }
 

@@ -202,6 +202,9 @@ impl SampleStream for Stream {
             }
             if let Some(chunk) = self.file.step()? {
                 self.pass(chunk);
+                if matches!(self.motion, Motion::AsIs) {
+                    self.damage.lend(&mut self.file);
+                }
                 continue;
             }
             match self.files.pop_front() {

@@ -19,20 +19,14 @@ pub(super) fn read_whole(file: &mut File) -> Result<Rows, Error> {
         ..Rows::default()
     };
     while let Some(parsed) = file.next_rows()? {
-        for piece in parsed.rows {
-            let mut from = 0;
-            for odd in &piece.odd {
-                all.append(&piece, from, odd.rows_before as usize);
-                from = odd.rows_before as usize;
-                let bytes = parsed
-                    .block
-                    .get(odd.from as usize..odd.to as usize)
-                    .unwrap_or_default();
-                let text = String::from_utf8_lossy(bytes);
-                patient(file, text.trim_end_matches(['\r', '\n']), &mut all);
-            }
-            all.append(&piece, from, piece.len());
+        let mut from = 0;
+        for odd in &parsed.rows.odd {
+            all.append(&parsed.rows, from, odd.rows_before as usize);
+            from = odd.rows_before as usize;
+            let text = String::from_utf8_lossy(odd.of(&parsed.block));
+            patient(file, text.trim_end_matches(['\r', '\n']), &mut all);
         }
+        all.append(&parsed.rows, from, parsed.rows.len());
         if all.len() * width > MOST_NUMBERS {
             return Err(Error::input(
                 "wide-too-large",
