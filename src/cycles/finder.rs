@@ -51,6 +51,9 @@ pub struct CycleFinder {
     /// Samples since the last slab was full.
     in_slab: usize,
     account: CycleAccount,
+    /// The last reversal refined, by its sample number and the samples used to either side:
+    /// the end of a cycle is the start of the next.
+    refined: Option<((u64, usize), (f64, f64))>,
 }
 
 /// What one chunk gave.
@@ -79,6 +82,7 @@ impl CycleFinder {
             segment: 0,
             in_slab: 0,
             account: CycleAccount::default(),
+            refined: None,
         }
     }
 
@@ -173,6 +177,7 @@ impl CycleFinder {
         }
         self.offset = 0;
         self.in_slab = 0;
+        self.refined = None;
         cycles
     }
 
@@ -355,7 +360,7 @@ impl CycleFinder {
 
     /// Time and travel of a reversal between samples: the top of the least-squares parabola
     /// through the samples near it.
-    fn refine(&self, at: usize, turn: Turn, stroke: f64) -> (f64, f64) {
+    fn refine(&mut self, at: usize, turn: Turn, stroke: f64) -> (f64, f64) {
         let here = (self.time[at], self.travel[at]);
         let reach = REFINE_SHARE * stroke;
         let near = |x: &&f64| (**x - here.1).abs() <= reach;
@@ -369,10 +374,20 @@ impl CycleFinder {
             return here;
         }
         let stride = half.div_ceil(100);
+        let this = (self.offset + at as u64, half);
+        if let Some((last, found)) = self.refined
+            && last == this
+        {
+            return found;
+        }
         let near = at - half..=at + half;
         let every = |channel: &[f64], zero: f64| -> Vec<f64> {
-            let rows = channel[near.clone()].iter().step_by(stride);
-            rows.map(|v| v - zero).collect()
+            let rows = &channel[near.clone()];
+            if stride == 1 {
+                rows.iter().map(|v| v - zero).collect()
+            } else {
+                rows.iter().step_by(stride).map(|v| v - zero).collect()
+            }
         };
         let (t, x) = (every(&self.time, here.0), every(&self.travel, here.1));
         // The better of a rounded and a sharp turn; a triangle's corner is sharp.
@@ -384,7 +399,9 @@ impl CycleFinder {
             .into_iter()
             .flatten()
             .min_by(|a, b| a.2.total_cmp(&b.2));
-        best.map_or(here, |(shift, level, _)| (here.0 + shift, here.1 + level))
+        let found = best.map_or(here, |(shift, level, _)| (here.0 + shift, here.1 + level));
+        self.refined = Some((this, found));
+        found
     }
 }
 

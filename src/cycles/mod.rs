@@ -55,6 +55,19 @@ pub struct Cycle {
     pub force_range_n: (f64, f64),
 }
 
+impl Cycle {
+    /// The same with its force alone, `travel` and `velocity` left empty: all that a step
+    /// needs of the cycles it keeps, and a third of the room.
+    pub fn force_only(&self) -> Self {
+        Self {
+            travel: Vec::new(),
+            force: self.force.clone(),
+            velocity: Vec::new(),
+            ..*self
+        }
+    }
+}
+
 /// What the cycle finder could not use, for the notes.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct CycleAccount {

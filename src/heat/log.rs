@@ -2,7 +2,6 @@
 //! last, rests included, in bounded memory.
 
 use crate::recording::Chunk;
-use crate::signal::range_of;
 
 /// A stretch of time.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -251,34 +250,39 @@ impl ThermalLog {
             let at = BEHIND + GROUP - 5 + k;
             *recent = (group.travel[at], group.force[at]);
         }
-        let temperature = group.readings.map(|readings| {
-            self.note_readings(readings);
-            middle_of_group(readings)
-        });
+        let temperature = group.readings.map(|readings| self.note_readings(readings));
         let start = self.group.start.unwrap_or(group.time[BEHIND]);
         let end = last + 0.5 * (last - before);
         self.close(start, end, work, work_time, temperature);
         self.group.start = Some(end);
     }
 
-    /// [`Self::note_reading`] for a whole group.
-    fn note_readings(&mut self, readings: &[f64; GROUP]) {
-        let (low, high) = range_of(readings);
+    /// [`Self::note_reading`] for a whole group; returns its median.
+    fn note_readings(&mut self, readings: &[f64; GROUP]) -> f64 {
+        let (mut low, mut high) = (readings[0], readings[0]);
+        for &t in readings {
+            low = if t < low { t } else { low };
+            high = if t > high { t } else { high };
+        }
         let (lowest, highest) = self.range_c.unwrap_or((low, high));
         self.range_c = Some((lowest.min(low), highest.max(high)));
-        let mut changes = [f64::INFINITY; GROUP];
-        let before = [self.previous.unwrap_or(readings[0])];
-        let before = before.iter().chain(readings);
-        for ((change, before), now) in changes.iter_mut().zip(before).zip(readings) {
-            if now != before {
-                *change = (now - before).abs();
-            }
+        let mut before = [self.previous.unwrap_or(readings[0]); GROUP];
+        self.previous = Some(readings[GROUP - 1]);
+        if low == high && before[0] == low {
+            // A slow or coarse channel hardly ever changes within a group.
+            return low;
         }
-        let (least, _) = range_of(&changes);
+        before[1..].copy_from_slice(&readings[..GROUP - 1]);
+        let mut least = f64::INFINITY;
+        for (a, b) in before.iter().zip(readings) {
+            let step = (b - a).abs();
+            let step = if step > 0.0 { step } else { f64::INFINITY };
+            least = if step < least { step } else { least };
+        }
         if least.is_finite() {
             self.resolution_c = Some(self.resolution_c.map_or(least, |r| r.min(least)));
         }
-        self.previous = Some(readings[GROUP - 1]);
+        middle_of_group(readings)
     }
 
     fn close_group(&mut self) {

@@ -43,93 +43,47 @@ pub struct CubicGrid {
     weights: Vec<[f64; 4]>,
 }
 
-/// Points whose weights are worked out together, so that the processor does several at once.
-const BLOCK: usize = 4;
-
 impl CubicGrid {
     /// `cells` points from `start` over `period`, for samples at `times`.
     pub fn new(times: &[f64], start: f64, period: f64, cells: usize) -> Self {
         let n = times.len();
-        let mut grid = Self {
-            first: vec![0; cells],
-            weights: vec![[f64::NAN; 4]; cells],
-        };
+        let mut first = vec![0; cells];
+        let mut weights = vec![[f64::NAN; 4]; cells];
         if n < 2 {
             if n == 1 {
-                grid.weights.fill([1.0, 0.0, 0.0, 0.0]);
+                weights.fill([1.0, 0.0, 0.0, 0.0]);
             }
-            return grid;
+            return Self { first, weights };
         }
         let share = 1.0 / cells as f64;
         let at = |cell: usize| start + period * cell as f64 * share;
-        grid.find(times, at);
+        // The sample at or before each point, the last but one at most.
+        let mut i = times.partition_point(|&t| t < start).clamp(1, n - 1) - 1;
         let inside = n >= 4 && times[0] <= start && at(cells.max(1) - 1) <= times[n - 1];
-        if !inside {
-            for (cell, first) in grid.first.iter_mut().enumerate() {
-                (*first, grid.weights[cell]) = Self::point(times, at(cell), *first as usize);
-            }
-            return grid;
-        }
-        let blocks = grid
-            .first
-            .chunks_mut(BLOCK)
-            .zip(grid.weights.chunks_mut(BLOCK));
-        for (block, (first, weights)) in blocks.enumerate() {
-            let t: [f64; BLOCK] = std::array::from_fn(|lane| at(block * BLOCK + lane));
-            let mut near = [[0.0; BLOCK]; 4];
-            for (lane, first) in first.iter_mut().enumerate() {
-                let k = (*first as usize).saturating_sub(1).min(n - 4);
-                *first = k as u32;
-                for (sample, &time) in near.iter_mut().zip(&times[k..k + 4]) {
-                    sample[lane] = time;
-                }
-            }
-            let found = lagrange(&near, &t);
-            for (lane, weights) in weights.iter_mut().enumerate() {
-                *weights = [
-                    found[0][lane],
-                    found[1][lane],
-                    found[2][lane],
-                    found[3][lane],
-                ];
-            }
-        }
-        grid
-    }
-
-    /// Notes the sample at or before each point, the last but one at most.
-    fn find(&mut self, times: &[f64], at: impl Fn(usize) -> f64) {
-        let last = times.len() - 2;
-        let rate = (last + 1) as f64 / (times[last + 1] - times[0]);
-        let mut i = 0;
-        for (cell, first) in self.first.iter_mut().enumerate() {
+        for (cell, (first, weights)) in first.iter_mut().zip(&mut weights).enumerate() {
             let t = at(cell);
-            // Where samples are even, as they nearly always are, this is the place.
-            let guess = (((t - times[0]) * rate) as usize).min(last);
-            if times[guess] <= t && t < times[guess + 1] {
-                i = guess;
-            } else {
-                while i < last && times[i + 1] <= t {
-                    i += 1;
-                }
-                while i > 0 && times[i] > t {
-                    i -= 1;
-                }
+            while i + 2 < n && times[i + 1] <= t {
+                i += 1;
             }
-            *first = i as u32;
+            if !inside && (n < 4 || t < times[0] || t > times[n - 1]) {
+                let part = (t - times[i]) / (times[i + 1] - times[i]);
+                (*first, *weights) = (i as u32, [1.0 - part, part, 0.0, 0.0]);
+                continue;
+            }
+            let k = i.saturating_sub(1).min(n.saturating_sub(4));
+            let Some(&[a, b, c, d]) = times.get(k..k + 4).and_then(<[f64]>::first_chunk) else {
+                continue;
+            };
+            let (ta, tb, tc, td) = (t - a, t - b, t - c, t - d);
+            *first = k as u32;
+            *weights = [
+                tb * tc * td / ((a - b) * (a - c) * (a - d)),
+                ta * tc * td / ((b - a) * (b - c) * (b - d)),
+                ta * tb * td / ((c - a) * (c - b) * (c - d)),
+                ta * tb * tc / ((d - a) * (d - b) * (d - c)),
+            ];
         }
-    }
-
-    /// One point by itself, where it may lie outside the samples; `i` is the sample before.
-    fn point(times: &[f64], t: f64, i: usize) -> (u32, [f64; 4]) {
-        let n = times.len();
-        if n < 4 || t < times[0] || t > times[n - 1] {
-            let part = (t - times[i]) / (times[i + 1] - times[i]);
-            return (i as u32, [1.0 - part, part, 0.0, 0.0]);
-        }
-        let k = i.saturating_sub(1).min(n - 4);
-        let near = std::array::from_fn(|sample| [times[k + sample]]);
-        (k as u32, lagrange(&near, &[t]).map(|w| w[0]))
+        Self { first, weights }
     }
 
     /// One channel on the grid. NaN without samples.
@@ -146,21 +100,6 @@ impl CubicGrid {
         };
         self.first.iter().zip(&self.weights).map(one).collect()
     }
-}
-
-/// Weights of four samples at times `near` in the cubic through them at times `t`, for `N`
-/// points at once.
-fn lagrange<const N: usize>(near: &[[f64; N]; 4], t: &[f64; N]) -> [[f64; N]; 4] {
-    let mut weights = [[0.0; N]; 4];
-    for i in 0..N {
-        let [a, b, c, d] = [near[0][i], near[1][i], near[2][i], near[3][i]];
-        let (ta, tb, tc, td) = (t[i] - a, t[i] - b, t[i] - c, t[i] - d);
-        weights[0][i] = tb * tc * td / ((a - b) * (a - c) * (a - d));
-        weights[1][i] = ta * tc * td / ((b - a) * (b - c) * (b - d));
-        weights[2][i] = ta * tb * td / ((c - a) * (c - b) * (c - d));
-        weights[3][i] = ta * tb * tc / ((d - a) * (d - b) * (d - c));
-    }
-    weights
 }
 
 /// A smooth channel with few samples on an even grid over one period: the quintic through the

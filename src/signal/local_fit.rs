@@ -6,6 +6,8 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::lanes::range_of;
+
 /// Weights `w` such that `Σ w_i y_i` is the `derivative`-th derivative at 0 of the
 /// least-squares polynomial of `order` through the points `(at_i, y_i)`.
 ///
@@ -154,7 +156,8 @@ pub fn parabola_through(t: &[f64], x: &[f64]) -> Option<[f64; 3]> {
 const DEGENERATE: f64 = 1e-10;
 
 fn largest(t: &[f64]) -> Option<f64> {
-    let scale = t.iter().fold(0.0_f64, |m, t| m.max(t.abs()));
+    let (low, high) = range_of(t);
+    let scale = high.max(-low);
     (scale > 0.0 && scale.is_finite()).then_some(scale)
 }
 

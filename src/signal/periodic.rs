@@ -99,6 +99,12 @@ pub fn series_at(series: &[Harmonic], derivative: u32, points: usize) -> Vec<f64
         for _ in 0..derivative {
             (c, s) = (s * w, -c * w);
         }
+        if h.order == 1 {
+            for (v, (sin, cos)) in out.iter_mut().zip(angles) {
+                *v += c * cos + s * sin;
+            }
+            continue;
+        }
         // The phase is reduced first, so that high orders keep their digits.
         let (mut at, stride) = (0, h.order % points);
         for v in &mut out {

@@ -13,11 +13,13 @@
 //! First-order expansion of a delayed and of a series-spring (Maxwell) element; derived in
 //! docs/methods/statics.md.
 
+use std::borrow::Cow;
+
 use super::rest::sound_alone;
-use crate::signal::{Regression, robust_clustered};
+use crate::signal::{Regression, robust_clustered, sample_circular};
 use crate::statistics::{f_upper_tail, t_quantile};
-use crate::steps::branches::{at_passage, passages};
-use crate::steps::{Direction, Motion, Step};
+use crate::steps::branches::{Passage, at_passage, passages};
+use crate::steps::{Direction, Motion, PerDirection, Step};
 
 /// What the loops say about `k`, `τ` and `1/K`.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -72,7 +74,8 @@ pub fn loop_causes(
         ..LoopCauses::default()
     };
     let mut shift = stated_lag.unwrap_or(0.0);
-    let mut rows = gather(steps, shift);
+    let loops = read(steps);
+    let mut rows = gather(&loops, shift);
     if rows.df.len() < 8 {
         out.said
             .push("too few strokes with both branches to tell lag from gas stiffness".into());
@@ -95,7 +98,7 @@ pub fn loop_causes(
             };
             let more = chosen.fit.coefficients[column];
             shift = (shift + more).clamp(-longest, longest);
-            rows = gather(steps, shift);
+            rows = gather(&loops, shift);
             let Some(next) = refit(&rows, known_stiffness, &chosen) else {
                 break;
             };
@@ -142,16 +145,28 @@ fn explain(out: &mut LoopCauses, chosen: &Chosen, stated: Option<f64>) {
     out.said.push(said.to_owned());
 }
 
-fn gather(steps: &[Step], shift: f64) -> Rows {
-    let mut rows = Rows::default();
-    let mut cluster = 0;
-    for step in steps.iter().filter(|s| s.motion != Motion::Triangle) {
+/// A step, and what its strokes say whatever the delay.
+struct Loop<'a> {
+    step: &'a Step,
+    weight: f64,
+    strokes: PerDirection<Vec<Place>>,
+}
+
+/// One speed of a stroke: where its branches pass it, and travel and acceleration there.
+struct Place {
+    passage: Passage,
+    travel: (f64, f64),
+    acceleration: (f64, f64),
+}
+
+fn read(steps: &[Step]) -> Vec<Loop<'_>> {
+    let moving = steps.iter().filter(|s| s.motion != Motion::Triangle);
+    moving.map(Loop::of).collect()
+}
+
+impl<'a> Loop<'a> {
+    fn of(step: &'a Step) -> Self {
         let fold = &step.fold;
-        let n = fold.force.len();
-        let late = shift * step.frequency_hz;
-        let force: Vec<f64> = (0..n)
-            .map(|i| crate::signal::sample_circular(&fold.force, i as f64 / n as f64 + late))
-            .collect();
         let noise = step.force_noise_n / (step.cycles_used.max(1) as f64).sqrt();
         let largest = step
             .peak_force_n
@@ -159,9 +174,9 @@ fn gather(steps: &[Step], shift: f64) -> Rows {
             .abs()
             .max(step.peak_force_n.rebound.abs());
         let weight = 1.0 / (noise.powi(2) + (FLOOR_SHARE * largest).powi(2)).max(f64::MIN_POSITIVE);
-        for direction in Direction::BOTH {
+        let places = |direction| {
             let peak = fold.peaks.get(direction);
-            let speeds: Vec<f64> = SHARES.iter().map(|s| s * peak.speed).collect();
+            let speeds = SHARES.map(|s| s * peak.speed);
             let found = passages(
                 &fold.velocity,
                 fold.turn_phase,
@@ -170,15 +185,46 @@ fn gather(steps: &[Step], shift: f64) -> Rows {
                 &speeds,
             );
             let sound = sound_alone(step, direction);
-            let points: Vec<_> = found
-                .iter()
+            found
+                .into_iter()
                 .flatten()
                 .filter(|p| p.up >= sound)
+                .map(|passage| Place {
+                    passage,
+                    travel: at_passage(&fold.travel, &passage),
+                    acceleration: at_passage(&fold.acceleration, &passage),
+                })
+                .collect()
+        };
+        Self {
+            step,
+            weight,
+            strokes: PerDirection {
+                compression: places(Direction::Compression),
+                rebound: places(Direction::Rebound),
+            },
+        }
+    }
+}
+
+fn gather(loops: &[Loop<'_>], shift: f64) -> Rows {
+    let mut rows = Rows::default();
+    let mut cluster = 0;
+    for Loop {
+        step,
+        weight,
+        strokes,
+    } in loops
+    {
+        let late = shift * step.frequency_hz;
+        let force = delayed(&step.fold.force, late);
+        for direction in Direction::BOTH {
+            let points: Vec<_> = strokes
+                .get(direction)
+                .iter()
                 .map(|p| {
-                    let f = at_passage(&force, p);
-                    let x = at_passage(&fold.travel, p);
-                    let a = at_passage(&fold.acceleration, p);
-                    (p.speed, f, x, a)
+                    let f = at_passage(&force, &p.passage);
+                    (p.passage.speed, f, p.travel, p.acceleration)
                 })
                 .collect();
             let mut any = false;
@@ -192,7 +238,7 @@ fn gather(steps: &[Step], shift: f64) -> Rows {
                 rows.dx.push(x.0 - x.1);
                 rows.slope_da.push(-slope * da);
                 rows.slope2_da.push(-slope * slope * da);
-                rows.weight.push(weight);
+                rows.weight.push(*weight);
                 rows.cluster.push(cluster);
                 any = true;
             }
@@ -200,6 +246,16 @@ fn gather(steps: &[Step], shift: f64) -> Rows {
         }
     }
     rows
+}
+
+/// A loop's force as it was `late` of a period earlier.
+fn delayed(force: &[f64], late: f64) -> Cow<'_, [f64]> {
+    if late == 0.0 {
+        return Cow::Borrowed(force);
+    }
+    let n = force.len();
+    let at = |i| sample_circular(force, i as f64 / n as f64 + late);
+    (0..n).map(at).collect()
 }
 
 type BranchPoint = (f64, (f64, f64), (f64, f64), (f64, f64));

@@ -10,7 +10,7 @@ use super::{Fold, PerDirection, Spread, StartEnd, Step, StepSettings};
 
 /// Steps kept apart. A ladder has tens; a log with more has repeats.
 const MOST_STEPS: usize = 256;
-/// Whole cycles kept over all steps: 2048 of 8 to 12 kB.
+/// Cycles kept over all steps: 2048 of 4 kB.
 const MOST_CYCLES: usize = 2048;
 /// Blocks of the record of cycles over all steps, of 150 bytes.
 const MOST_RECORDS: usize = 1 << 16;

@@ -151,7 +151,7 @@ impl Gathering {
     fn keep(&mut self, cycle: &Cycle) {
         let place = self.cycles - HELD as u64 - 1;
         if place.is_multiple_of(self.stride) {
-            self.kept.push(cycle.clone());
+            self.kept.push(cycle.force_only());
         }
         if self.kept.len() > Step::MOST_KEPT {
             self.kept = thin(std::mem::take(&mut self.kept));
@@ -338,7 +338,7 @@ impl Gathering {
             self.take_in(cycle, summary);
         }
         self.series.prepend(&summaries);
-        let mut head: Vec<Cycle> = held.into_iter().skip(settling).collect();
+        let mut head: Vec<Cycle> = held.iter().skip(settling).map(Cycle::force_only).collect();
         head.append(&mut self.kept);
         self.kept = head;
         settling as u64

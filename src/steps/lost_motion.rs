@@ -124,6 +124,7 @@ impl<'a> Stroke<'a> {
             .rev()
             .filter(|&i| speed(i) > 0.0)
             .collect();
+        let slow_speeds: Vec<f64> = slowing.iter().map(|&i| speed(i)).collect();
         let asked = (begin..=end).map(|i| {
             let v = speed(i);
             let curve = expected(v);
@@ -132,9 +133,9 @@ impl<'a> Stroke<'a> {
                 speed: v,
                 sound,
                 known: curve > 0.0 && sound > 0.0,
-                slow: slowing
-                    .partition_point(|&i| speed(i) < v)
-                    .min(slowing.len().saturating_sub(1)),
+                slow: slow_speeds
+                    .partition_point(|u| *u < v)
+                    .min(slow_speeds.len().saturating_sub(1)),
             }
         });
         Self {
@@ -169,8 +170,14 @@ impl<'a> Stroke<'a> {
             let i = (phase.rem_euclid(1.0) * n as f64).round() as usize;
             sign * (sample_circular(force, phase + shift) - rest(i))
         };
-        let at_sample =
-            |i: usize| sign * (sample_circular(force, i as f64 / n as f64 + shift) - rest(i));
+        let at_sample = |i: usize| {
+            let force = if shift == 0.0 {
+                force[i % n]
+            } else {
+                sample_circular(force, i as f64 / n as f64 + shift)
+            };
+            sign * (force - rest(i))
+        };
         let slowing: Vec<f64> = self.slowing.iter().map(|&i| at_sample(i)).collect();
         let speed = |i: usize| self.asked[i - begin].speed;
         let wanted = |i: usize| {

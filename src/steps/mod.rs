@@ -236,13 +236,14 @@ pub struct Step {
     /// Summaries of the cycles in order; thinned by averaging when there are many.
     #[serde(skip)]
     pub series: Vec<CycleSummary>,
-    /// Whole cycles kept for resampling and drawing, evenly spread over the step.
+    /// Cycles kept for resampling, evenly spread over the step; of their channels, force
+    /// alone ([`Cycle::force_only`]).
     #[serde(skip)]
     pub kept: Vec<Cycle>,
 }
 
 impl Step {
-    /// Whole cycles kept at most, for resampling and drawing.
+    /// Cycles kept at most, for resampling.
     pub const MOST_KEPT: usize = 64;
 
     /// Duration of a cycle, s.
