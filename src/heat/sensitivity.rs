@@ -6,6 +6,7 @@ use super::Measured;
 use super::balance::Balance;
 use super::energy::Friction;
 use super::regress::in_time;
+use crate::signal::least_squares;
 use crate::steps::{CycleSummary, Step};
 
 /// Change with temperature at fixed speed.
@@ -194,7 +195,7 @@ fn told_apart(rows: &[Row]) -> bool {
     let mut columns = levels(rows);
     let t: Vec<f64> = rows.iter().map(|r| r.temperature).collect();
     let w: Vec<f64> = rows.iter().map(|r| r.weight).collect();
-    let rss = |columns: &[Vec<f64>]| crate::signal::least_squares(columns, &t, &w).map(|f| f.rss);
+    let rss = |columns: &[Vec<f64>]| least_squares(columns, &t, &w).map(|f| f.rss);
     let Some(alone) = rss(&columns) else {
         return false;
     };
@@ -244,7 +245,7 @@ fn relative(
         columns.push(rows.iter().map(|r| 1e-3 * (r.cycles - middle)).collect());
     }
     let mut fit = None;
-    for _ in 0..ROUNDS {
+    for round in 1..=ROUNDS {
         if base.iter().any(|b| *b <= 0.0 || !b.is_finite()) {
             return None;
         }
@@ -254,12 +255,18 @@ fn relative(
             .zip(&place)
             .map(|(r, p)| r.weight / (scatter[*p] * scatter[*p]))
             .collect();
-        let found = in_time(&columns, &scaled, &weights)?;
-        for (g, b) in base.iter_mut().enumerate() {
-            *b *= found.coefficients[g];
+        // Only the last round's errors are asked for.
+        let (coefficients, residuals) = if round < ROUNDS {
+            let found = least_squares(&columns, &scaled, &weights)?;
+            (found.coefficients, found.residuals)
+        } else {
+            let found = fit.insert(in_time(&columns, &scaled, &weights)?);
+            (found.coefficients.clone(), found.residuals.clone())
+        };
+        for (b, level) in base.iter_mut().zip(&coefficients) {
+            *b *= level;
         }
-        scatter = spread(&found.residuals, rows, &place, seen.len());
-        fit = Some(found);
+        scatter = spread(&residuals, rows, &place, seen.len());
     }
     let fit = fit?;
     let at = seen.len();

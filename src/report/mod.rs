@@ -20,10 +20,12 @@ pub mod text;
 pub mod warmth;
 pub mod words;
 
+use rayon::prelude::*;
+
 use crate::notice::Error;
 use crate::run::Run;
 use crate::units::display::Shown;
-use page::Page;
+use page::{Figure, Page};
 
 /// The files of one report, by name, the page last.
 pub type Files = Vec<(String, Vec<u8>)>;
@@ -34,9 +36,10 @@ pub type Files = Vec<(String, Vec<u8>)>;
 /// [`crate::notice::Fault::Output`] if something cannot be drawn.
 pub fn run_files(run: &Run, shown: Shown) -> Result<Files, Error> {
     let page = html::page(run, shown);
-    let mut files = page_files(&page)?;
-    let sheet = plots::summary::of_run(run, &page, shown)?;
-    files.insert(0, ("summary.png".into(), raster::png(&sheet)?));
+    let sheet = || raster::png(&plots::summary::of_run(run, &page, shown)?);
+    let (sheet, files) = rayon::join(sheet, || page_files(&page));
+    let mut files = files?;
+    files.insert(0, ("summary.png".into(), sheet?));
     Ok(files)
 }
 
@@ -56,14 +59,13 @@ pub fn files_with_sheet(page: &Page, sheet: &plots::summary::Sheet<'_>) -> Resul
 /// # Errors
 /// As [`run_files`].
 pub fn page_files(page: &Page) -> Result<Files, Error> {
-    let mut files = Files::new();
-    for figure in page.figures() {
+    let figures: Vec<_> = page.figures().into_iter().collect();
+    let picture = |figure: &&Figure| -> Result<(String, Vec<u8>), Error> {
         let drawing = figure.picture(page.shown)?;
-        files.push((
-            format!("{}.png", figure.plot.id),
-            raster::png(&drawing.svg)?,
-        ));
-    }
+        let name = format!("{}.png", figure.plot.id);
+        Ok((name, raster::png(&drawing.svg)?))
+    };
+    let mut files: Files = figures.par_iter().map(picture).collect::<Result<_, _>>()?;
     files.push(("index.html".into(), page.html()?.into_bytes()));
     Ok(files)
 }
