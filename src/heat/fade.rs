@@ -240,7 +240,8 @@ fn best_shape(
     };
     let low = y.iter().copied().fold(f64::INFINITY, f64::min);
     let high = y.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if shares && high - low < MATERIAL * level {
+    let exactly_flat = rss(&best.residuals) <= floor;
+    if exactly_flat || (shares && high - low < MATERIAL * level) {
         return Some(best);
     }
     let given = Points {
