@@ -12,7 +12,7 @@ use crate::notice::Error;
 
 /// Bytes in a block: few enough to stay in the processor's cache from the disk to the
 /// numbers, enough that handing it on costs nothing beside reading it.
-pub(super) const BLOCK: usize = 2 << 20;
+pub(super) const BLOCK: usize = 1 << 20;
 
 /// The longest line taken as one. 10 000 columns of 20 characters are 200 KB.
 pub(super) const LONGEST_LINE: usize = 1 << 20;

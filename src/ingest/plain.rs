@@ -60,6 +60,53 @@ pub(super) struct Plain {
     pub(super) next: u8,
 }
 
+/// How a number is written: most often as the one above it in its column, and then neither its
+/// digits nor its places have to be counted.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Habit {
+    /// The bits of its bytes and of the one after it.
+    stretch: u64,
+    /// Those where no digit stands.
+    marks: u64,
+    /// The sign bit, set if it has a minus.
+    sign: u64,
+    /// Where its decimal mark stands, or the byte after it if there is none.
+    mark: usize,
+    at_mark: u8,
+    /// Where the byte after its decimals stands if there is a mark.
+    after: usize,
+    /// Where the byte after it stands.
+    end: usize,
+    /// Keeps all its digits if there are less than eight, or nothing.
+    digits: u64,
+    /// Keep its whole digits and its decimals.
+    whole: u64,
+    decimals: u64,
+    /// Ten to the power of its decimals.
+    shift: u64,
+    power: f64,
+}
+
+impl Default for Habit {
+    /// The habit of no number.
+    fn default() -> Self {
+        Self {
+            stretch: 0,
+            marks: 1,
+            sign: 0,
+            mark: 0,
+            at_mark: 0,
+            after: 0,
+            end: 0,
+            digits: 0,
+            whole: 0,
+            decimals: 0,
+            shift: 1,
+            power: 1.0,
+        }
+    }
+}
+
 /// A stretch of a text in which it is known where no digits stand.
 pub(super) struct Window<'a> {
     text: &'a [u8],
@@ -109,19 +156,53 @@ impl<'a> Window<'a> {
 
     /// The plain number at a place of the text. `None` says only that it is not plain.
     #[inline(always)]
-    pub(super) fn number(&mut self, place: usize, decimal: u8) -> Option<Plain> {
+    pub(super) fn number(&mut self, place: usize, decimal: u8, habit: &mut Habit) -> Option<Plain> {
         if place.wrapping_sub(self.from) > AHEAD - LONGEST {
             *self = Self::open(self.text, place);
         }
         let at = place - self.from;
         let marks = self.marks >> (at % AHEAD);
+        if marks & habit.stretch != habit.marks || self.byte(at + habit.mark) != habit.at_mark {
+            *habit = self.habit(at, marks, decimal)?;
+        }
+        if habit.sign != 0 && self.byte(at) != b'-' {
+            return None;
+        }
+        // Where there is no mark, the byte after the digits stands in its place.
+        let last = self.eight_before(at + habit.after);
+        let number = if habit.digits != 0 {
+            // Up to seven digits and the mark: moved up by one byte, the whole ones stand
+            // right before the others.
+            let moved = last << 8;
+            eight_digits(((last ^ moved) & habit.decimals ^ moved) & habit.digits)
+        } else {
+            let whole = eight_digits(self.eight_before(at + habit.mark) & habit.whole);
+            let number = whole * habit.shift + eight_digits(last & habit.decimals);
+            if number > EXACT {
+                return None;
+            }
+            number
+        };
+        // As a signed integer: one instruction.
+        let value = number as i64 as f64 / habit.power;
+        let end = at + habit.end;
+        Some(Plain {
+            value: f64::from_bits(value.to_bits() | habit.sign),
+            end: self.from + end,
+            next: self.byte(end),
+        })
+    }
+
+    /// How the number at a place is written; `None` if it is not plain.
+    #[inline(never)]
+    fn habit(&self, at: usize, marks: u64, decimal: u8) -> Option<Habit> {
         let sign = marks & 1;
-        let marks = marks >> sign;
-        let start = at + sign as usize;
-        let whole = marks.trailing_zeros() as usize;
+        let start = sign as usize;
+        let unsigned = marks >> sign;
+        let whole = unsigned.trailing_zeros() as usize;
         let mark = start + whole;
-        let (places, end) = if self.byte(mark) == decimal {
-            let next = (marks & marks.wrapping_sub(1)).trailing_zeros() as usize;
+        let (places, end) = if self.byte(at + mark) == decimal {
+            let next = (unsigned & unsigned.wrapping_sub(1)).trailing_zeros() as usize;
             (next.wrapping_sub(whole + 1), start + next)
         } else {
             (0, mark)
@@ -129,31 +210,24 @@ impl<'a> Window<'a> {
         if whole.wrapping_sub(1) >= EIGHT || places > EIGHT {
             return None;
         }
-        if sign == 1 && self.byte(at) != b'-' {
-            return None;
-        }
-        // Where there is no mark, the byte after the digits stands in its place.
-        let last = self.eight_before(mark + 1 + places);
-        let mantissa = if whole + places < EIGHT {
-            // Up to seven digits and the mark: moved up by one byte, the whole ones stand
-            // right before the others.
-            let moved = last << 8;
-            let joined = (last ^ moved) & LAST.get(places)? ^ moved;
-            eight_digits(joined & LAST.get(whole + places)?)
-        } else {
-            let first = eight_digits(self.eight_before(mark) & LAST.get(whole)?);
-            let mantissa = first * TENS.get(places)? + eight_digits(last & LAST.get(places)?);
-            if mantissa > EXACT {
-                return None;
-            }
-            mantissa
-        };
-        // As a signed integer: one instruction.
-        let unsigned = mantissa as i64 as f64 / POWERS.get(places)?;
-        Some(Plain {
-            value: f64::from_bits(unsigned.to_bits() | sign << 63),
-            end: self.from + end,
-            next: self.byte(end),
+        let stretch = (2 << end) - 1;
+        Some(Habit {
+            stretch,
+            marks: marks & stretch,
+            sign: sign << 63,
+            mark,
+            at_mark: self.byte(at + mark),
+            after: mark + 1 + places,
+            end,
+            digits: LAST
+                .get(whole + places)
+                .copied()
+                .filter(|_| whole + places < EIGHT)
+                .unwrap_or(0),
+            whole: *LAST.get(whole)?,
+            decimals: *LAST.get(places)?,
+            shift: *TENS.get(places)?,
+            power: *POWERS.get(places)?,
         })
     }
 }
@@ -175,9 +249,14 @@ mod tests {
 
     /// The plain number at the start of a text, with other text before and behind.
     fn read(text: &str, decimal: u8) -> Option<(f64, usize)> {
+        let mut habit = Habit::default();
         for before in ["\n1.5,7.25,", ",\"-9,12,", "12345678"] {
             let line = format!("{before}{text}{}", ",0.125,12\n".repeat(9));
-            let found = Window::open(line.as_bytes(), before.len()).number(before.len(), decimal);
+            let found = Window::open(line.as_bytes(), before.len()).number(
+                before.len(),
+                decimal,
+                &mut habit,
+            );
             let here = found.map(|plain| {
                 assert_eq!(plain.next, line.as_bytes()[plain.end]);
                 (plain.value, plain.end - before.len())
@@ -217,7 +296,11 @@ mod tests {
     #[test]
     fn the_ends_of_the_text_are_left_alone() {
         let text = b"1.5,2.5\n";
-        assert!((0..12).all(|at| Window::open(text, at).number(at, b'.').is_none()));
+        assert!((0..12).all(|at| {
+            Window::open(text, at)
+                .number(at, b'.', &mut Habit::default())
+                .is_none()
+        }));
     }
 
     // The standard library reads decimals to the nearest double (IEEE 754, round to nearest
@@ -262,9 +345,10 @@ mod tests {
             let cells: Vec<String> = numbers.iter().map(|(n, places)| format!("{:.*}", *places, f64::from(*n) / 1e4)).collect();
             let line = format!("{}{}\n{}", " ".repeat(EIGHT), cells.join(";"), " ".repeat(SIZE));
             let mut window = Window::open(line.as_bytes(), EIGHT);
+            let mut habit = Habit::default();
             let mut at = EIGHT;
             for cell in &cells {
-                let plain = window.number(at, b'.').unwrap();
+                let plain = window.number(at, b'.', &mut habit).unwrap();
                 let end = plain.end;
                 prop_assert_eq!(plain.value.to_bits(), cell.parse::<f64>().unwrap().to_bits());
                 prop_assert_eq!(&line[at..end], cell.as_str());

@@ -1,7 +1,7 @@
 //! Rows of numbers, fast: straight from bytes to SI columns.
 
 use super::dialect::Delimiter;
-use super::plain::Window;
+use super::plain::{Habit, Window};
 use super::{clock, number};
 use crate::units::Unit;
 
@@ -152,14 +152,15 @@ impl Rows {
 
 /// A few rows on their way to the columns, which then grow by many numbers at a time.
 struct Sheet {
-    columns: Vec<[f64; SHEET]>,
+    /// With how the numbers of the column are written.
+    columns: Vec<(Habit, [f64; SHEET])>,
     rows: usize,
 }
 
 impl Sheet {
     fn new(width: usize) -> Self {
         Self {
-            columns: vec![[0.0; SHEET]; width],
+            columns: vec![(Habit::default(), [0.0; SHEET]); width],
             rows: 0,
         }
     }
@@ -175,7 +176,7 @@ impl Sheet {
 
     #[inline(never)]
     fn empty(&mut self, columns: &mut [Vec<f64>]) {
-        for (into, from) in columns.iter_mut().zip(&self.columns) {
+        for (into, (_, from)) in columns.iter_mut().zip(&self.columns) {
             into.extend_from_slice(from.get(..self.rows).unwrap_or_default());
         }
         self.rows = 0;
@@ -265,12 +266,14 @@ fn marked_row(
     let row = sheet.rows % SHEET;
     let mut field = 0;
     let mut slots = shape.slots.iter().zip(sheet.columns.iter_mut());
-    while let Some((slot, column)) = slots.next() {
+    while let Some((slot, (habit, column))) = slots.next() {
         while field < slot.field {
             at = next_cell(text, at, shape.line_end, mark)?;
             field += 1;
         }
-        let plain = window.number(at, shape.decimal).filter(|_| !slot.clock);
+        let plain = window
+            .number(at, shape.decimal, habit)
+            .filter(|_| !slot.clock);
         if let Some(plain) = &plain
             && plain.next == mark
         {
@@ -364,9 +367,9 @@ fn blank_row(text: &[u8], mut at: usize, shape: &RowShape, sheet: &mut Sheet) ->
             break;
         };
         if field == slot.field {
-            let (slot, column) = slots.next()?;
+            let (slot, (habit, column)) = slots.next()?;
             let apart = |end: usize| is_blank(text.get(end)) || ends(text.get(end));
-            match window.number(at, shape.decimal) {
+            match window.number(at, shape.decimal, habit) {
                 Some(plain) if !slot.clock && apart(plain.end) => {
                     column[row] = slot.si(plain.value);
                     at = plain.end;
