@@ -53,8 +53,10 @@ pub struct Course {
     pub points: Vec<(f64, f64, f64)>,
 }
 
-/// A course needs at least this many cycles or blocks.
-const LEAST_POINTS: usize = 12;
+/// A course needs a step of at least this many settled cycles or blocks, the outermost of which
+/// it leaves out.
+const LEAST_CYCLES: usize = 12;
+const LEAST_POINTS: usize = LEAST_CYCLES - 2;
 /// Points a course is reduced to, by averaging neighbours: enough for breaks to a hundredth
 /// of the run, few enough for the exact search.
 const POINTS: usize = 128;
@@ -79,16 +81,14 @@ pub(super) fn fade(steps: &[Step]) -> Vec<StepFade> {
 fn of_step(step: &Step) -> Option<StepFade> {
     let first = step.series.first()?.first;
     let settled = first + step.settling_cycles;
-    // The outermost cycles touch those before and after, at other speeds.
-    let last = step.series.last()?.first;
-    let series: Vec<&CycleSummary> = step
-        .series
-        .iter()
-        .filter(|c| c.first >= settled && !(c.count == 1 && (c.first == first || c.first == last)))
-        .collect();
-    if series.len() < LEAST_POINTS {
+    let settled: Vec<&CycleSummary> = step.series.iter().filter(|c| c.first >= settled).collect();
+    if settled.len() < LEAST_CYCLES {
         return None;
     }
+    // The outermost cycles touch those before and after, at other speeds.
+    let last = step.series.last()?.first;
+    let outermost = |c: &CycleSummary| c.count == 1 && (c.first == first || c.first == last);
+    let series = || settled.iter().filter(|c| !outermost(c));
     type Read = fn(&CycleSummary) -> Option<f64>;
     let followed: [(&str, &str, bool, Read); 6] = [
         ("compression force", "N", true, |c| {
@@ -105,8 +105,7 @@ fn of_step(step: &Step) -> Option<StepFade> {
     let courses = followed
         .iter()
         .filter_map(|(what, unit, shares, read)| {
-            let points: Vec<(f64, f64, f64)> = series
-                .iter()
+            let points: Vec<(f64, f64, f64)> = series()
                 .filter_map(|c| {
                     let y = read(c).filter(|y| y.is_finite())?;
                     let n = f64::from(c.count);
