@@ -161,3 +161,121 @@ fn two_held(search: &Search<'_>, at: [f64; 2], which: usize) -> Option<Held> {
         ),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fits::Points;
+    use nalgebra::DMatrix;
+
+    const X: [f64; 10] = [0.02, 0.05, 0.09, 0.16, 0.2, 0.27, 0.33, 0.41, 0.46, 0.6];
+
+    /// Variances by the plain way: columns of the linear model, `(XᵀWX)⁻¹`.
+    fn plainly(
+        columns: &[&dyn Fn(f64) -> f64],
+        weights: &[f64],
+        gradients: &[Vec<f64>],
+    ) -> Vec<f64> {
+        let design = DMatrix::from_fn(X.len(), columns.len(), |i, j| {
+            weights[i].sqrt() * columns[j](X[i])
+        });
+        let covariance = (design.transpose() * &design).try_inverse().unwrap();
+        gradients
+            .iter()
+            .map(|g| {
+                let g = DMatrix::from_row_slice(1, g.len(), g);
+                (&g * &covariance * g.transpose())[(0, 0)]
+            })
+            .collect()
+    }
+
+    fn agree(found: &[(f64, f64)], expected: &[f64]) {
+        assert_eq!(found.len(), expected.len());
+        for ((_, a), b) in found.iter().zip(expected) {
+            assert!((a / b - 1.0).abs() < 1e-8, "{found:?} {expected:?}");
+        }
+    }
+
+    fn with_search(check: impl Fn(&Search<'_>, &[f64], &[f64])) {
+        let y: Vec<f64> = X
+            .iter()
+            .map(|x| {
+                1000.0 * x.min(0.18) + 300.0 * (x - 0.18).max(0.0) - 150.0 * (x - 0.4).max(0.0)
+                    + (40.0 * x).sin()
+            })
+            .collect();
+        let se: Vec<f64> = X.iter().map(|x| 1.0 + x).collect();
+        let settings = FitSettings::default();
+        let points = Points {
+            speed: &X,
+            force: &y,
+            se: Some(&se),
+        };
+        let ready = Prepared::new(&points, &settings).unwrap();
+        let search = Search::new(&ready.groups, rule(&ready, &settings));
+        check(&search, &ready.w, &y);
+    }
+
+    #[test]
+    fn variances_with_one_knee_held_are_those_of_the_linear_model() {
+        with_search(|search, w, _| {
+            for t in [0.12, 0.2, 0.3] {
+                let held = one_held(search, t).unwrap();
+                let columns: [&dyn Fn(f64) -> f64; 3] =
+                    [&|_| 1.0, &|x: f64| x.min(t), &|x: f64| (x - t).max(0.0)];
+                let unit = |v: [f64; 3]| v.to_vec();
+                let expected = plainly(
+                    &columns,
+                    w,
+                    &[
+                        unit([0.0, 1.0, 0.0]),
+                        unit([0.0, 0.0, 1.0]),
+                        unit([1.0, t, 0.0]),
+                    ],
+                );
+                agree(&held.slopes, &expected[..2]);
+                agree(&held.forces, &expected[2..]);
+            }
+        });
+    }
+
+    /// The free knee as a parameter of its own: moving it by δ adds `turn·δ` to all that lies
+    /// above it, and the force at it goes along the line below.
+    #[test]
+    fn variances_with_one_of_two_knees_held_are_those_of_the_linearised_model() {
+        with_search(|search, w, _| {
+            for (t, u) in [(0.12, 0.36), (0.16, 0.41), (0.07, 0.3)] {
+                for which in [0, 1] {
+                    let held = two_held(search, [t, u], which).unwrap();
+                    let free = if which == 0 { u } else { t };
+                    let before = held.slopes[1 - which].0;
+                    let turn = before - held.slopes[2 - which].0;
+                    let columns: [&dyn Fn(f64) -> f64; 5] = [
+                        &|_| 1.0,
+                        &|x: f64| x.min(t),
+                        &|x: f64| x.clamp(t, u) - t,
+                        &|x: f64| (x - u).max(0.0),
+                        &|x: f64| if x > free { turn } else { 0.0 },
+                    ];
+                    let force =
+                        |at: f64, along: f64| vec![1.0, at.min(t), at.clamp(t, u) - t, 0.0, along];
+                    let slope =
+                        |j: usize| (0..5).map(|k| f64::from(u8::from(k == j + 1))).collect();
+                    let along = |at: f64| if at == free { before } else { 0.0 };
+                    // Above the free knee, a held one is carried by it.
+                    let carried = if which == 1 { turn } else { 0.0 };
+                    let gradients = [
+                        slope(0),
+                        slope(1),
+                        slope(2),
+                        force(t, along(t)),
+                        force(u, if which == 1 { carried } else { along(u) }),
+                    ];
+                    let expected = plainly(&columns, w, &gradients);
+                    agree(&held.slopes, &expected[..3]);
+                    agree(&held.forces, &expected[3..]);
+                }
+            }
+        });
+    }
+}

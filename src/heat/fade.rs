@@ -79,14 +79,24 @@ pub(super) fn fade(steps: &[Step]) -> Vec<StepFade> {
 }
 
 fn of_step(step: &Step) -> Option<StepFade> {
-    let first = step.series.first()?.first;
-    let settled = first + step.settling_cycles;
-    let settled: Vec<&CycleSummary> = step.series.iter().filter(|c| c.first >= settled).collect();
+    Some(StepFade {
+        step: step.index,
+        cycles: step.cycles,
+        courses: courses(&step.series, step.settling_cycles)?,
+    })
+}
+
+/// The courses of a step's cycles, but for so many that settle. `None` if it is too short.
+fn courses(series: &[CycleSummary], settling: u64) -> Option<Vec<Course>> {
+    let (first, last) = (series.first()?.first, series.last()?.first);
+    let settled: Vec<&CycleSummary> = series
+        .iter()
+        .filter(|c| c.first >= first + settling)
+        .collect();
     if settled.len() < LEAST_CYCLES {
         return None;
     }
     // The outermost cycles touch those before and after, at other speeds.
-    let last = step.series.last()?.first;
     let outermost = |c: &CycleSummary| c.count == 1 && (c.first == first || c.first == last);
     let series = || settled.iter().filter(|c| !outermost(c));
     type Read = fn(&CycleSummary) -> Option<f64>;
@@ -102,24 +112,17 @@ fn of_step(step: &Step) -> Option<StepFade> {
         }),
         ("lost motion rebound", "m", false, |c| c.lost_rebound_m),
     ];
-    let courses = followed
-        .iter()
-        .filter_map(|(what, unit, shares, read)| {
-            let points: Vec<(f64, f64, f64)> = series()
-                .filter_map(|c| {
-                    let y = read(c).filter(|y| y.is_finite())?;
-                    let n = f64::from(c.count);
-                    Some(((c.first - first) as f64 + 0.5 * (n - 1.0), y, n))
-                })
-                .collect();
-            course(&points, what, unit, *shares)
-        })
-        .collect();
-    Some(StepFade {
-        step: step.index,
-        cycles: step.cycles,
-        courses,
-    })
+    let courses = followed.iter().filter_map(|(what, unit, shares, read)| {
+        let points: Vec<(f64, f64, f64)> = series()
+            .filter_map(|c| {
+                let y = read(c).filter(|y| y.is_finite())?;
+                let n = f64::from(c.count);
+                Some(((c.first - first) as f64 + 0.5 * (n - 1.0), y, n))
+            })
+            .collect();
+        course(&points, what, unit, *shares)
+    });
+    Some(courses.collect())
 }
 
 /// At most [`POINTS`] points (cycle number, value), neighbours averaged.
@@ -397,6 +400,27 @@ mod tests {
         let c = course(&points, "heat", "J", true).unwrap();
         assert_eq!(c.shape, "steady");
         assert!(!c.change.is_clear_of_zero(), "{:?}", c.change);
+    }
+
+    /// The first and the last cycle of a step share a reversal with another speed.
+    #[test]
+    fn cycles_next_to_another_speed_do_not_make_a_break() {
+        let series: Vec<CycleSummary> = (0..60)
+            .map(|i| CycleSummary {
+                first: i,
+                count: 1,
+                force_at_turns_n: match i {
+                    0 => 150.0,
+                    59 => 260.0,
+                    _ => 200.0 + 0.2 * wobble(i as usize),
+                },
+                ..CycleSummary::default()
+            })
+            .collect();
+        let courses = courses(&series, 0).unwrap();
+        let gas = courses.iter().find(|c| c.what == "gas force").unwrap();
+        assert_eq!(gas.shape, "steady");
+        assert!(gas.change.value.abs() < 1.0, "{:?}", gas.change);
     }
 
     #[test]
