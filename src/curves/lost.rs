@@ -1,5 +1,7 @@
 //! Lost motion of every step and cycle, against what the healthy curve says.
 
+use rayon::prelude::*;
+
 use super::{Curve, Expected};
 use crate::steps::lost_motion::{Recovery, StaticLevel, Stroke, recovery};
 use crate::steps::{Direction, PerDirection, Step};
@@ -50,8 +52,11 @@ pub fn fill_lost_motion(
     expected: &PerDirection<Expected>,
 ) {
     let mut baseline = PerDirection::<Option<f64>>::default();
-    for step in steps.iter_mut() {
-        let gross = fill_gross(step, level, expected);
+    let gross: Vec<[f64; 2]> = steps
+        .par_iter_mut()
+        .map(|step| fill_gross(step, level, expected))
+        .collect();
+    for (step, gross) in steps.iter().zip(gross) {
         if step.top_speed() < SLOW_M_S {
             for (direction, gross) in Direction::BOTH.into_iter().zip(gross) {
                 let base = baseline.get_mut(direction);

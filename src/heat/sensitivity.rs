@@ -100,9 +100,15 @@ pub(super) fn sensitivity(
     let rubbing = friction.map_or(0.0, |f| f.0);
     let told = told_apart(&rows);
     let fit = |value: &dyn Fn(&Row) -> f64| relative(&rows, value, reference, told);
-    let compression = fit(&|r| (r.summary.force_compression_n - r.gas - rubbing) / r.speed);
-    let rebound = fit(&|r| (r.gas - r.summary.force_rebound_n - rubbing) / r.speed);
-    let heat = fit(&|r| (r.summary.energy_j - 2.0 * rubbing * r.stroke) / r.speed);
+    let ((compression, rebound), heat) = rayon::join(
+        || {
+            (
+                fit(&|r| (r.summary.force_compression_n - r.gas - rubbing) / r.speed),
+                fit(&|r| (r.gas - r.summary.force_rebound_n - rubbing) / r.speed),
+            )
+        },
+        || fit(&|r| (r.summary.energy_j - 2.0 * rubbing * r.stroke) / r.speed),
+    );
     // The gas line is common to all rows: its error adds to that of force, not to heat's.
     let gas_half = gas.and_then(|g| g.ci95).map_or(0.0, |[a, b]| 0.5 * (b - a));
     let per_c = |f: &Option<Relative>, gas_half: f64| {

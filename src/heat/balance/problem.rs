@@ -1,6 +1,8 @@
 //! The least-squares problem of a power balance: its columns for a given rate of cooling and
 //! lag of the sensor, and the search over those two.
 
+use rayon::prelude::*;
+
 use super::{Air, Balance, Linear};
 use crate::heat::body::{Lagged, Stretch};
 use crate::heat::log::Bin;
@@ -101,17 +103,20 @@ impl<'a> Problem<'a> {
             let (columns, target) = self.columns(ln_rate.exp() / duration, lag);
             residual_squares(columns, target)
         };
-        let mut best = (f64::INFINITY, 0.0, 0.0);
-        for &ln_rate in &rates {
-            for j in 0..LAG_STEPS {
+        let grid: Vec<(f64, f64)> = rates
+            .iter()
+            .flat_map(|ln_rate| {
                 // Quadratic: short lags are common and must be told apart.
-                let lag = longest * (j as f64 / (LAG_STEPS - 1) as f64).powi(2);
-                let r = rss(ln_rate, lag);
-                if r < best.0 {
-                    best = (r, ln_rate, lag);
-                }
-            }
-        }
+                let share = |j: usize| (j as f64 / (LAG_STEPS - 1) as f64).powi(2);
+                (0..LAG_STEPS).map(move |j| (*ln_rate, longest * share(j)))
+            })
+            .collect();
+        let mut best = grid
+            .par_iter()
+            .map(|(ln_rate, lag)| (rss(*ln_rate, *lag), *ln_rate, *lag))
+            .collect::<Vec<_>>()
+            .into_iter()
+            .min_by(|a, b| a.0.total_cmp(&b.0))?;
         if !best.0.is_finite() {
             return None;
         }
