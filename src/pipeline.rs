@@ -3,7 +3,6 @@
 mod refer;
 
 use std::path::Path;
-use std::sync::mpsc::sync_channel;
 
 use crate::cards::DamperCard;
 use crate::curves::{
@@ -90,8 +89,7 @@ pub struct Motion {
 }
 
 /// The first half of the way: samples → signs → cycles → steps. Reads the stream to its end
-/// in bounded memory. Where there is more than one thread to be had, reading goes on while
-/// what has been read is worked on.
+/// in bounded memory; a long file's stream reads on meanwhile.
 ///
 /// # Errors
 /// Those of the stream.
@@ -100,36 +98,11 @@ pub fn find_steps(
     settings: &Settings,
 ) -> Result<Motion, Error> {
     let mut reduction = Reduction::new(stream.understanding().signs, settings.steps);
-    // Inside a worker of the pool, waiting for a reader that itself needs the pool could wait
-    // for ever.
-    if rayon::current_num_threads() > 1 && rayon::current_thread_index().is_none() {
-        std::thread::scope(|scope| {
-            let (send, receive) = sync_channel(CHUNKS_AHEAD);
-            let reader = scope.spawn(|| {
-                // Moved in, so that the channel closes when reading ends.
-                let send = send;
-                while let Some(chunk) = stream.next_chunk()? {
-                    if send.send(chunk).is_err() {
-                        break;
-                    }
-                }
-                Ok(())
-            });
-            receive.into_iter().for_each(|chunk| reduction.push(chunk));
-            reader
-                .join()
-                .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
-        })?;
-    } else {
-        while let Some(chunk) = stream.next_chunk()? {
-            reduction.push(chunk);
-        }
+    while let Some(chunk) = stream.next_chunk()? {
+        reduction.push(chunk);
     }
     Ok(reduction.finish(stream.closing()))
 }
-
-/// Chunks read ahead of the analysis; more would only cost memory.
-const CHUNKS_AHEAD: usize = 2;
 
 /// From chunks to steps. The first samples wait until they have told the signs.
 struct Reduction {

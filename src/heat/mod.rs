@@ -133,28 +133,30 @@ pub fn heat(ground: &Ground<'_>, settings: &HeatSettings) -> (Heat, Vec<String>)
     let mut per_step = energy::per_step(steps, friction);
     let growth = energy::growth(steps, friction);
     let air = card.and_then(|c| c.air_temperature_c);
-    let read = channel::examine(log)
-        .map(|channel| temperature::read(&channel, log, steps, &mut per_step, air, &mut notes));
-    let temperature = read.map(|read| {
-        let mut out = read.temperature;
-        if out.used {
-            let balance = read.balance.as_ref();
-            let exponent = growth.and_then(|g| g.hydraulic).map_or(1.0, |g| g.value);
-            out.sensitivity = sensitivity::sensitivity(
-                steps,
-                balance,
-                friction,
-                exponent,
-                settings.reference_c,
-                &mut notes,
-            );
-            out.referred = out
-                .sensitivity
-                .as_ref()
-                .map(|s| referred::referred(steps, &statics.level(), s, balance));
-        }
-        out
-    });
+    let temperature = || {
+        channel::examine(log).map(|channel| {
+            let read = temperature::read(&channel, log, steps, &mut per_step, air, &mut notes);
+            let mut out = read.temperature;
+            if out.used {
+                let balance = read.balance.as_ref();
+                let exponent = growth.and_then(|g| g.hydraulic).map_or(1.0, |g| g.value);
+                out.sensitivity = sensitivity::sensitivity(
+                    steps,
+                    balance,
+                    friction,
+                    exponent,
+                    settings.reference_c,
+                    &mut notes,
+                );
+                out.referred = out
+                    .sensitivity
+                    .as_ref()
+                    .map(|s| referred::referred(steps, &statics.level(), s, balance));
+            }
+            out
+        })
+    };
+    let (temperature, fade) = rayon::join(temperature, || fade::fade(steps));
     let mut forecasts = Vec::new();
     if let Some(card) = card {
         let made = forecast::from_card(card, temperature.as_ref(), &per_step, log, settings);
@@ -165,7 +167,7 @@ pub fn heat(ground: &Ground<'_>, settings: &HeatSettings) -> (Heat, Vec<String>)
     }
     let heat = Heat {
         gas: gas::gas(card, statics, temperature.as_ref(), forecasts.first()),
-        fade: fade::fade(steps),
+        fade,
         forecasts,
         total_j: per_step.iter().map(|s| s.total_j).sum(),
         whole_run_j: (!log.bins().is_empty()).then(|| log.work_j()),

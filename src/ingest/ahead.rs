@@ -8,7 +8,7 @@ use crate::notice::Error;
 use crate::recording::{Chunk, Closing, SampleStream, Understanding};
 
 /// Chunks waiting at most; with the blocks behind them they stay far below 256 MB.
-const WAITING: usize = 3;
+const WAITING: usize = 6;
 
 /// Asks for a large piece of memory and lets go of it without having touched it.
 ///

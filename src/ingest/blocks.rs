@@ -28,7 +28,7 @@ const BOMB_RATIO: u64 = 200;
 const STEP: usize = 256 << 10;
 
 /// Blocks read ahead of the one being parsed.
-const AHEAD: usize = 2;
+const AHEAD: usize = 3;
 
 /// Bytes in memory that is used again: fresh memory costs as much as reading into it.
 #[derive(Debug, Default)]
