@@ -5,6 +5,7 @@ use std::io::{self, Read};
 use chardetng::EncodingDetector;
 use encoding_rs::{Encoding, UTF_16BE, UTF_16LE, WINDOWS_1252};
 
+use super::zstd::Frames;
 use crate::notice::{Error, Notice};
 
 /// Share of NUL bytes from which a file without a byte order mark is UTF-16 (if they sit
@@ -36,10 +37,8 @@ pub(super) fn unpack(
             Box::new(flate2::read::MultiGzDecoder::new(whole)),
             Some("gzip"),
         )),
-        [0x28, 0xb5, 0x2f, 0xfd] => {
-            let decoder = ruzstd::decoding::StreamingDecoder::new(whole)
-                .map_err(|e| io::Error::new(io::ErrorKind::InvalidData, e.to_string()))?;
-            Ok((Box::new(decoder), Some("zstd")))
+        [0x28, 0xb5, 0x2f, 0xfd] | [0x50..=0x5f, 0x2a, 0x4d, 0x18] => {
+            Ok((Box::new(Frames::new(Box::new(whole))?), Some("zstd")))
         }
         _ => Ok((Box::new(whole), None)),
     }

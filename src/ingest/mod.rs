@@ -40,6 +40,7 @@ mod stream;
 mod text;
 mod vocabulary;
 mod wide;
+mod zstd;
 
 use std::collections::VecDeque;
 use std::path::PathBuf;
