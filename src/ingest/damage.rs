@@ -491,8 +491,11 @@ impl FlatTop {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+    use proptest::test_runner::RngSeed;
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(1), ..ProptestConfig::default() })]
+
         // One look at many values together shows what looking at each of them does.
         #[test]
         fn a_survey_sees_what_each_value_shows(values in proptest::collection::vec(prop_oneof![-1e3..1e3, Just(0.0), Just(-0.0)], 0..70)) {

@@ -243,6 +243,7 @@ pub(super) fn needs_grouping(text: &str, decimal: char) -> bool {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+    use proptest::test_runner::RngSeed;
 
     #[test]
     fn marks_that_group_thousands_are_taken() {
@@ -274,6 +275,8 @@ mod tests {
     // The standard library reads decimals to the nearest double (IEEE 754, round to nearest
     // even); every bit must agree.
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, rng_seed: RngSeed::Fixed(1), ..ProptestConfig::default() })]
+
         #[test]
         fn plain_numbers_read_to_the_nearest_double(whole in 0_u64..10_000_000_000, places in 0_usize..12, fraction in any::<u64>(), negative in any::<bool>(), tail in "[,;\t ]?[0-9]{0,9}") {
             let fraction = format!("{:012}", fraction % 1_000_000_000_000);
