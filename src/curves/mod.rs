@@ -71,9 +71,12 @@ impl Curve {
 
 /// Both views of a run's curve.
 pub fn curve(steps: &[Step], level: &StaticLevel, settings: &FullCycleSettings) -> Curve {
+    let of = |direction| full_cycle(steps, direction, level, settings);
+    let (compression, rebound) =
+        rayon::join(|| of(Direction::Compression), || of(Direction::Rebound));
     let mut out = Curve {
-        compression: full_cycle(steps, Direction::Compression, level, settings),
-        rebound: full_cycle(steps, Direction::Rebound, level, settings),
+        compression,
+        rebound,
         ..Curve::default()
     };
     for direction in Direction::BOTH {

@@ -263,8 +263,7 @@ fn relative(
             .collect();
         // Only the last round's errors are asked for.
         let (coefficients, residuals) = if round < ROUNDS {
-            let found = least_squares(&columns, &scaled, &weights)?;
-            (found.coefficients, found.residuals)
+            within_groups(&columns[seen.len()..], &scaled, &weights, &place)?
         } else {
             let found = fit.insert(in_time(&columns, &scaled, &weights)?);
             (found.coefficients.clone(), found.residuals.clone())
@@ -281,6 +280,45 @@ fn relative(
         per_c: fit.measured(at, 100.0),
         per_1000: with_drift.then(|| fit.measured(at + 1, 100.0)),
     })
+}
+
+/// Least squares of one level a group and some slopes, by taking every group's weighted mean
+/// off first (Frisch & Waugh 1933, Econometrica 1:387–401): coefficients, levels first, and
+/// residuals, as [`least_squares`] with a column for each level would give them.
+fn within_groups(
+    slopes: &[Vec<f64>],
+    y: &[f64],
+    weights: &[f64],
+    place: &[usize],
+) -> Option<(Vec<f64>, Vec<f64>)> {
+    let groups = place.iter().copied().max()? + 1;
+    let means = |v: &[f64]| -> Vec<f64> {
+        let mut sums = vec![(0.0, 0.0); groups];
+        for ((v, w), p) in v.iter().zip(weights).zip(place) {
+            sums[*p].0 += w * v;
+            sums[*p].1 += w;
+        }
+        sums.iter().map(|(sum, weight)| sum / weight).collect()
+    };
+    let less = |v: &[f64], means: &[f64]| -> Vec<f64> {
+        v.iter().zip(place).map(|(v, p)| v - means[*p]).collect()
+    };
+    let of_y = means(y);
+    let of_slopes: Vec<Vec<f64>> = slopes.iter().map(|x| means(x)).collect();
+    let columns: Vec<Vec<f64>> = slopes
+        .iter()
+        .zip(&of_slopes)
+        .map(|(x, m)| less(x, m))
+        .collect();
+    let found = least_squares(&columns, &less(y, &of_y), weights)?;
+    let level = |g: usize| {
+        let carried = of_slopes.iter().zip(&found.coefficients);
+        of_y[g] - carried.map(|(m, b)| m[g] * b).sum::<f64>()
+    };
+    let coefficients = (0..groups)
+        .map(level)
+        .chain(found.coefficients.iter().copied());
+    Some((coefficients.collect(), found.residuals))
 }
 
 /// Mean of 1/level, weighted by what each speed tells about temperature.
@@ -330,4 +368,34 @@ fn gas(rows: &mut [Row]) -> Option<Measured> {
         row.gas -= residual;
     }
     Some(fit.measured(at, 1.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn taking_means_off_gives_what_columns_of_levels_give() {
+        let place: Vec<usize> = (0..40).map(|i| i * 3 % 4).collect();
+        let x: Vec<f64> = (0..40)
+            .map(|i| f64::from(i) + (f64::from(i) * 1.7).sin())
+            .collect();
+        let z: Vec<f64> = (0..40).map(|i| (f64::from(i) * 0.3).cos()).collect();
+        let weights: Vec<f64> = (0..40).map(|i| 1.0 + f64::from(i % 5)).collect();
+        let y: Vec<f64> = (0..40)
+            .map(|i| place[i] as f64 - 0.02 * x[i] + 0.5 * z[i] + 0.01 * (i as f64 * 2.3).sin())
+            .collect();
+        let mut columns: Vec<Vec<f64>> = (0..4)
+            .map(|g| place.iter().map(|p| f64::from(u8::from(*p == g))).collect())
+            .collect();
+        columns.extend([x.clone(), z.clone()]);
+        let whole = least_squares(&columns, &y, &weights).unwrap();
+        let (coefficients, residuals) = within_groups(&[x, z], &y, &weights, &place).unwrap();
+        for (a, b) in whole.coefficients.iter().zip(&coefficients) {
+            assert!((a - b).abs() < 1e-12, "{a} {b}");
+        }
+        for (a, b) in whole.residuals.iter().zip(&residuals) {
+            assert!((a - b).abs() < 1e-12, "{a} {b}");
+        }
+    }
 }

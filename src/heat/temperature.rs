@@ -1,5 +1,6 @@
 //! What a temperature channel says: warming, heat capacity, cooling, where it settles.
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::balance::{Air, Balance};
@@ -208,15 +209,25 @@ fn choose(channel: &Examined, card_air: Option<f64>, notes: &mut Vec<String>) ->
         Some(air) => &[Air::Known(air), Air::NoCooling],
         None => &[Air::Free, Air::AsAtStart, Air::NoCooling],
     };
+    let fit = |air: &Air| Balance::fit(&channel.bins, *air);
+    // With cores to spare, all ways at once take no longer than the first; else each is tried
+    // only if those before it did not do.
+    let at_once: Option<Vec<Option<Balance>>> =
+        (rayon::current_num_threads() > 1).then(|| ways.par_iter().map(fit).collect());
+    let mut at_once = at_once.map(Vec::into_iter);
     let mut found = None;
-    for &air in ways {
-        let Some(fit) = Balance::fit(&channel.bins, air) else {
+    for air in ways {
+        let tried = match &mut at_once {
+            Some(fits) => fits.next().flatten(),
+            None => fit(air),
+        };
+        let Some(fit) = tried else {
             continue;
         };
         if fit.cools_when_worked() {
             return Some(fit);
         }
-        if told_capacity(&fit) && (air == Air::NoCooling || told_time(&fit) || found.is_none()) {
+        if told_capacity(&fit) && (*air == Air::NoCooling || told_time(&fit) || found.is_none()) {
             let settled = told_time(&fit);
             found = Some(fit);
             if settled {
