@@ -2,9 +2,9 @@
 
 use super::line::{Line, met};
 use super::points::Prepared;
-use super::profile::{Profile, hull_of, limit};
+use super::profile::{KneeIntervals, hull_of};
 use super::search::Search;
-use super::segmented::{Segmented, rule};
+use super::segmented::Segmented;
 use super::settings::FitSettings;
 
 /// Profile intervals of what goes with the knees.
@@ -19,46 +19,37 @@ pub(super) struct Along {
 /// Profile intervals of the slopes and of the forces at the knees. With one knee held at `t`
 /// (and the other, if any, where it then fits best) the values not significantly worse than
 /// the best are `estimate(t) ± √((limit − RSS(t))·variance(t))`; the interval spans those of
-/// every `t` in the knee's own interval (`ends`). Unlike the delta method this knows that a
-/// knee may lie in a neighbouring gap. `None` without knees, or where slopes are bounded.
+/// every `t` in the knee's own interval. Unlike the delta method this knows that a knee may
+/// lie in a neighbouring gap. `None` where slopes are bounded.
 pub(super) fn along_the_knees(
     ready: &Prepared,
     fit: &Segmented,
-    ends: &[[f64; 2]],
+    intervals: &KneeIntervals<'_>,
     settings: &FitSettings,
 ) -> Option<Along> {
-    if settings.monotone || fit.knees.is_empty() {
+    if settings.monotone {
         return None;
     }
-    let limit = limit(ready, fit, settings)? - ready.within;
-    let search = Search::new(&ready.groups, rule(ready, settings));
     let mut along = Along {
         forces: fit.knee_forces.iter().map(|f| [*f; 2]).collect(),
         slopes: fit.slopes.iter().map(|s| [*s; 2]).collect(),
     };
-    for (which, ends) in ends.iter().enumerate() {
-        let profile = Profile {
-            search: &search,
-            knees: fit.knees.len(),
-            which,
-            limit,
-        };
-        let mut looks = profile.looks();
-        for t in [ends[0], ends[1], *fit.knees.get(which)?] {
-            looks.push((t, profile.best(t)));
-        }
-        let inside = |t: f64| t >= ends[0] && t <= ends[1];
-        for (_, found) in looks.into_iter().filter(|(t, _)| inside(*t)) {
-            let Some((rss, at)) = found else {
-                continue;
-            };
-            let room = limit - rss;
+    for (which, own) in intervals.of.iter().enumerate() {
+        let profile = intervals.profile(which);
+        let looks = own
+            .looks
+            .iter()
+            .filter(|(t, _)| *t >= own.ends[0] && *t <= own.ends[1])
+            .filter_map(|(_, found)| *found);
+        let edges = [own.ends[0], own.ends[1], *fit.knees.get(which)?];
+        for (rss, at) in looks.chain(edges.into_iter().filter_map(|t| profile.best(t))) {
+            let room = profile.limit - rss;
             if room < 0.0 || (rss + ready.within <= 0.0 && !fit.absolute) {
                 continue;
             }
             let held = match fit.knees.len() {
-                1 => one_held(&search, at[0]),
-                _ => two_held(&search, at, which),
+                1 => one_held(profile.search, at[0]),
+                _ => two_held(profile.search, at, which),
             };
             if let Some(held) = held {
                 along.take_in(&held, room, ready.offset);
@@ -166,6 +157,7 @@ fn two_held(search: &Search<'_>, at: [f64; 2], which: usize) -> Option<Held> {
 mod tests {
     use super::*;
     use crate::fits::Points;
+    use crate::fits::segmented::rule;
     use nalgebra::DMatrix;
 
     const X: [f64; 10] = [0.02, 0.05, 0.09, 0.16, 0.2, 0.27, 0.33, 0.41, 0.46, 0.6];

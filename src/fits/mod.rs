@@ -198,7 +198,9 @@ impl Chosen {
 
     /// Knees with the intervals of their places, without those of the forces at them.
     pub fn knees(&self, settings: &FitSettings) -> Vec<Knee> {
-        stated::knees(&self.ready, self.solution(), settings, &mut Vec::new())
+        let fit = self.solution();
+        let intervals = profile::KneeIntervals::new(&self.ready, fit, settings);
+        stated::knees(fit, intervals.as_ref(), settings, &mut Vec::new())
     }
 
     /// The last part of [`fit`]: all intervals.

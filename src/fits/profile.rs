@@ -13,37 +13,68 @@ const LOOKS_PER_GAP: usize = 8;
 const HALVINGS: usize = 48;
 
 /// An interval of knee positions.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone)]
 pub(super) struct KneeInterval {
     pub(super) ends: [f64; 2],
     /// The data do not bound the knee on this side: the end is that of the data.
     pub(super) open: [bool; 2],
+    /// Where was looked, and what was found there ([`Profile::looks`]).
+    pub(super) looks: Vec<(f64, Option<Found>)>,
 }
 
-/// The knee positions whose best fit is not significantly worse than the best of all:
-/// `RSS(t) ≤ RSS_min·(1 + F(confidence; 1, n − p)/(n − p))`, or `RSS_min + χ²` if the error
-/// is known. If the set is in pieces the interval spans them all. `None` without degrees of
-/// freedom.
-pub(super) fn knee_interval(
-    ready: &Prepared,
-    fit: &Segmented,
-    which: usize,
-    settings: &FitSettings,
-) -> Option<KneeInterval> {
-    let estimate = *fit.knees.get(which)?;
-    let limit = limit(ready, fit, settings)? - ready.within;
-    let search = Search::new(&ready.groups, rule(ready, settings));
-    let profile = Profile {
-        search: &search,
-        knees: fit.knees.len(),
-        which,
-        limit,
-    };
+/// The intervals of all knees of a fit, and what they were found with.
+#[derive(Debug)]
+pub(super) struct KneeIntervals<'a> {
+    search: Search<'a>,
+    knees: usize,
+    limit: f64,
+    pub(super) of: Vec<KneeInterval>,
+}
+
+impl<'a> KneeIntervals<'a> {
+    /// For every knee, the positions whose best fit is not significantly worse than the best of
+    /// all: `RSS(t) ≤ RSS_min·(1 + F(confidence; 1, n − p)/(n − p))`, or `RSS_min + χ²` if the
+    /// error is known. If the set is in pieces the interval spans them all. `None` without
+    /// knees or degrees of freedom.
+    pub(super) fn new(
+        ready: &'a Prepared,
+        fit: &Segmented,
+        settings: &FitSettings,
+    ) -> Option<Self> {
+        if fit.knees.is_empty() {
+            return None;
+        }
+        let mut out = Self {
+            search: Search::new(&ready.groups, rule(ready, settings)),
+            knees: fit.knees.len(),
+            limit: limit(ready, fit, settings)? - ready.within,
+            of: Vec::new(),
+        };
+        let x0 = if ready.anchored { 0.0 } else { fit.range[0] };
+        out.of = (0..out.knees)
+            .map(|which| interval(&out.profile(which), fit.knees[which], [x0, fit.range[1]]))
+            .collect::<Option<_>>()?;
+        Some(out)
+    }
+
+    pub(super) fn profile(&self, which: usize) -> Profile<'_> {
+        Profile {
+            search: &self.search,
+            knees: self.knees,
+            which,
+            limit: self.limit,
+        }
+    }
+}
+
+/// The interval of one knee; the data reach over `range`.
+fn interval(profile: &Profile<'_>, estimate: f64, range: [f64; 2]) -> Option<KneeInterval> {
+    let limit = profile.limit;
     let inside = |t: f64| t == estimate || profile.best(t).is_some_and(|found| found.0 <= limit);
-    let mut looked: Vec<(f64, f64)> = profile
-        .looks()
-        .into_iter()
-        .map(|(t, found)| (t, found.map_or(f64::INFINITY, |f| f.0)))
+    let found = profile.looks();
+    let mut looked: Vec<(f64, f64)> = found
+        .iter()
+        .map(|(t, found)| (*t, found.map_or(f64::INFINITY, |f| f.0)))
         .collect();
     looked.push((estimate, limit));
     looked.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -55,23 +86,23 @@ pub(super) fn knee_interval(
         .iter()
         .rposition(|l| l.0 == estimate || l.1 <= limit)?;
     let looks: Vec<f64> = looked.iter().map(|l| l.0).collect();
-    let x0 = if ready.anchored { 0.0 } else { fit.range[0] };
     let low = match first {
-        0 => x0.min(looks[0]),
+        0 => range[0].min(looks[0]),
         i => close_in(looks[i - 1], looks[i], inside),
     };
     let high = match looks.get(last + 1) {
-        None => fit.range[1].max(looks[last]),
+        None => range[1].max(looks[last]),
         Some(outside) => close_in(*outside, looks[last], inside),
     };
     Some(KneeInterval {
         ends: [low, high],
         open: [first == 0, last + 1 == looks.len()],
+        looks: found,
     })
 }
 
 /// The largest sum of squares that is not significantly worse than the best.
-pub(super) fn limit(ready: &Prepared, fit: &Segmented, settings: &FitSettings) -> Option<f64> {
+fn limit(ready: &Prepared, fit: &Segmented, settings: &FitSettings) -> Option<f64> {
     let df = fit.residual_df() as f64;
     let base = fit.rss.max(ready.rounding_rss());
     Some(if fit.absolute {

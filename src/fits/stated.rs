@@ -3,7 +3,7 @@
 use super::along::along_the_knees;
 use super::choice::{Choice, Tried};
 use super::points::Prepared;
-use super::profile::{hull_of, knee_interval};
+use super::profile::{KneeIntervals, hull_of};
 use super::segmented::{Segmented, Stated, name};
 use super::settings::FitSettings;
 use super::{Candidate, Fit, Knee, Piece};
@@ -25,9 +25,9 @@ pub(super) fn stated(
         return Fit::default();
     };
     let mut segments = pieces(&fit, settings);
-    let mut knees = knees(ready, &fit, settings, &mut notes);
-    let ends: Vec<[f64; 2]> = knees.iter().map(|k| k.ci95_m_s).collect();
-    if let Some(along) = along_the_knees(ready, &fit, &ends, settings) {
+    let intervals = KneeIntervals::new(ready, &fit, settings);
+    let mut knees = knees(&fit, intervals.as_ref(), settings, &mut notes);
+    if let Some(along) = intervals.and_then(|own| along_the_knees(ready, &fit, &own, settings)) {
         for (knee, force) in knees.iter_mut().zip(along.forces) {
             knee.force_ci95_n = Some(knee.force_ci95_n.map_or(force, |own| hull_of(own, force)));
         }
@@ -125,8 +125,8 @@ fn pieces(fit: &Segmented, settings: &FitSettings) -> Vec<Piece> {
 }
 
 pub(super) fn knees(
-    ready: &Prepared,
     fit: &Segmented,
+    intervals: Option<&KneeIntervals<'_>>,
     settings: &FitSettings,
     notes: &mut Vec<String>,
 ) -> Vec<Knee> {
@@ -134,7 +134,7 @@ pub(super) fn knees(
     (0..fit.knees.len())
         .map(|j| {
             let at = fit.knees[j];
-            let interval = knee_interval(ready, fit, j, settings);
+            let interval = intervals.and_then(|i| i.of.get(j));
             let open = interval.map_or([true; 2], |i| i.open);
             for (side, word) in ["below", "above"].iter().enumerate() {
                 if open[side] {
