@@ -59,23 +59,27 @@ impl Places {
             step: at(Role::Step),
         }
     }
+
+    /// In the order of [`Chunk::channels_mut`].
+    fn of_channels(&self) -> [Option<usize>; 6] {
+        [
+            self.time,
+            Some(self.travel),
+            Some(self.force),
+            self.velocity,
+            self.temperature,
+            self.pressure,
+        ]
+    }
 }
 
-/// The columns of a chunk that are read from the file.
+/// The columns of a chunk that are read from the file, each with its place there.
 fn own_columns<'a>(
     chunk: &'a mut Chunk,
     places: &Places,
-) -> impl Iterator<Item = &'a mut Vec<f64>> {
-    [
-        (places.time, &mut chunk.time),
-        (Some(places.travel), &mut chunk.travel),
-        (Some(places.force), &mut chunk.force),
-        (places.velocity, &mut chunk.velocity),
-        (places.temperature, &mut chunk.temperature),
-        (places.pressure, &mut chunk.pressure),
-    ]
-    .into_iter()
-    .filter_map(|(place, column)| place.map(|_| column))
+) -> impl Iterator<Item = (usize, &'a mut Vec<f64>)> {
+    let columns = places.of_channels().into_iter().zip(chunk.channels_mut());
+    columns.filter_map(|(place, column)| Some((place?, column)))
 }
 
 /// One sample, for the patient road.
@@ -251,31 +255,20 @@ impl Assembler {
         }
     }
 
-    /// The columns of the chunk at hand by their place among `width` parsed ones.
-    fn lent_places(&self, width: usize) -> Option<Vec<usize>> {
-        let places = &self.places;
-        let used = [
-            places.time,
-            Some(places.travel),
-            Some(places.force),
-            places.velocity,
-            places.temperature,
-            places.pressure,
-        ];
-        let used: Vec<usize> = used.into_iter().flatten().collect();
-        let each_once = (0..width).all(|p| used.iter().filter(|u| **u == p).count() == 1);
-        (each_once && used.len() == width).then_some(used)
+    /// Can the columns of the chunk at hand be lent as `width` parsed ones? Not where one plays
+    /// no role, or two.
+    fn can_lend(&self, width: usize) -> bool {
+        let mut used: Vec<usize> = self.places.of_channels().into_iter().flatten().collect();
+        used.sort_unstable();
+        used.into_iter().eq(0..width)
     }
 
-    /// Lends the columns of the chunk at hand to the parser, which lets them grow. Where a
-    /// column plays no role or two, they are empty ones.
+    /// Lends the columns of the chunk at hand to the parser, which lets them grow; empty ones
+    /// if they cannot be lent.
     pub(super) fn lend(&mut self, width: usize) -> Vec<Vec<f64>> {
         let mut columns = vec![Vec::new(); width];
-        if let Some(places) = self.lent_places(width) {
-            for (place, own) in places
-                .into_iter()
-                .zip(own_columns(&mut self.current, &self.places))
-            {
+        if self.can_lend(width) {
+            for (place, own) in own_columns(&mut self.current, &self.places) {
                 if let Some(column) = columns.get_mut(place) {
                     *column = std::mem::take(own);
                 }
@@ -289,11 +282,7 @@ impl Assembler {
         if rows.lead == 0 {
             return;
         }
-        let places = self.lent_places(rows.columns.len()).unwrap_or_default();
-        for (place, own) in places
-            .into_iter()
-            .zip(own_columns(&mut self.current, &self.places))
-        {
+        for (place, own) in own_columns(&mut self.current, &self.places) {
             let column = rows.columns.get(place);
             let before = column.and_then(|c| c.get(..rows.lead));
             *own = before.unwrap_or_default().to_vec();
@@ -303,18 +292,16 @@ impl Assembler {
     /// Takes the columns back with all they have grown by, if that is nothing but rows that
     /// follow on from each other. False if it is not so.
     pub(super) fn take_whole(&mut self, rows: &mut Rows) -> bool {
-        let Some(places) = self.lent_places(rows.columns.len()) else {
-            return false;
-        };
         let count = rows.len();
-        if !rows.odd.is_empty() || count == 0 || !self.follow_on(rows, 0, count) {
+        if !self.can_lend(rows.columns.len())
+            || !rows.odd.is_empty()
+            || count == 0
+            || !self.follow_on(rows, 0, count)
+        {
             return false;
         }
         self.rows += count as u64;
-        for (place, own) in places
-            .into_iter()
-            .zip(own_columns(&mut self.current, &self.places))
-        {
+        for (place, own) in own_columns(&mut self.current, &self.places) {
             if let Some(column) = rows.columns.get_mut(place) {
                 *own = std::mem::take(column);
             }
@@ -327,17 +314,9 @@ impl Assembler {
         if !self.follow_on(rows, from, to) {
             return false;
         }
-        let places = &self.places;
-        for (place, to_column) in [
-            (places.time, &mut self.current.time),
-            (Some(places.travel), &mut self.current.travel),
-            (Some(places.force), &mut self.current.force),
-            (places.velocity, &mut self.current.velocity),
-            (places.temperature, &mut self.current.temperature),
-            (places.pressure, &mut self.current.pressure),
-        ] {
-            let values = place.and_then(|p| rows.column(p)?.get(from..to));
-            to_column.extend_from_slice(values.unwrap_or_default());
+        for (place, own) in own_columns(&mut self.current, &self.places) {
+            let values = rows.column(place).and_then(|c| c.get(from..to));
+            own.extend_from_slice(values.unwrap_or_default());
         }
         true
     }

@@ -374,14 +374,7 @@ fn dropouts(x: &[f64], far: f64, reason: &'static str, bad: &mut Vec<(usize, &'s
 }
 
 fn thin(chunk: &mut Chunk, keep: &[bool]) {
-    for values in [
-        &mut chunk.time,
-        &mut chunk.travel,
-        &mut chunk.force,
-        &mut chunk.velocity,
-        &mut chunk.temperature,
-        &mut chunk.pressure,
-    ] {
+    for values in chunk.channels_mut() {
         let mut flags = keep.iter();
         values.retain(|_| flags.next().copied().unwrap_or(true));
     }

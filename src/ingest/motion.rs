@@ -203,32 +203,20 @@ pub(super) fn append(to: &mut Chunk, mut more: Chunk) {
         *to = more;
         return;
     }
-    to.time.append(&mut more.time);
-    to.travel.append(&mut more.travel);
-    to.force.append(&mut more.force);
-    to.velocity.append(&mut more.velocity);
-    to.temperature.append(&mut more.temperature);
-    to.pressure.append(&mut more.pressure);
+    for (to, more) in to.channels_mut().into_iter().zip(more.channels_mut()) {
+        to.append(more);
+    }
 }
 
 /// Takes samples from `at` on out of `chunk`.
 pub(super) fn split_off(chunk: &mut Chunk, at: usize) -> Chunk {
-    let off = |v: &mut Vec<f64>| {
-        if v.len() > at {
-            v.split_off(at)
-        } else {
-            Vec::new()
+    let mut rest = Chunk::default();
+    for (rest, all) in rest.channels_mut().into_iter().zip(chunk.channels_mut()) {
+        if all.len() > at {
+            *rest = all.split_off(at);
         }
-    };
-    Chunk {
-        starts_segment: None,
-        time: off(&mut chunk.time),
-        travel: off(&mut chunk.travel),
-        force: off(&mut chunk.force),
-        velocity: off(&mut chunk.velocity),
-        temperature: off(&mut chunk.temperature),
-        pressure: off(&mut chunk.pressure),
     }
+    rest
 }
 
 #[cfg(test)]

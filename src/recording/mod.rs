@@ -232,6 +232,18 @@ impl Chunk {
     pub fn is_empty(&self) -> bool {
         self.time.is_empty()
     }
+
+    /// Every channel, time first; those the file does not have are empty.
+    pub fn channels_mut(&mut self) -> [&mut Vec<f64>; 6] {
+        [
+            &mut self.time,
+            &mut self.travel,
+            &mut self.force,
+            &mut self.velocity,
+            &mut self.temperature,
+            &mut self.pressure,
+        ]
+    }
 }
 
 /// A reduced table: force against speed, no loops. File signs removed at intake where
