@@ -1,15 +1,6 @@
 //! Numbers in cells: quickly where they are written plainly, with patience where not.
 
-use super::plain::eight_digits;
-
-/// 10^0 … 10^22, the powers a double holds exactly.
-const POWERS: [f64; 23] = [
-    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
-    1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
-];
-
-/// Largest integer below which every integer is a double.
-const EXACT: u64 = 1 << 53;
+use super::plain::{EXACT, POWERS, TENS, eight_digits};
 
 /// Reads a plain number (`-12.345`, optional exponent) at the start of `bytes`; gives its
 /// value and length. Correctly rounded: small mantissas with a small power of ten are one
@@ -47,19 +38,6 @@ pub(super) fn leading(bytes: &[u8], decimal: u8) -> Option<(f64, usize)> {
     let value = mantissa as f64 / POWERS.get(places)?;
     Some((if negative { -value } else { value }, i))
 }
-
-/// 10⁰ … 10⁸.
-const TENS: [u64; 9] = [
-    1,
-    10,
-    100,
-    1000,
-    10_000,
-    100_000,
-    1_000_000,
-    10_000_000,
-    100_000_000,
-];
 
 /// Appends the digits at the start of `bytes` to a number, eight at a time; gives the number
 /// (of no use beyond 18 digits) and how many there were.

@@ -20,10 +20,10 @@ const SIZE: usize = AHEAD + 2 * EIGHT;
 const LONGEST: usize = 19;
 
 /// Largest integer up to which every integer is a double.
-const EXACT: u64 = 1 << 53;
+pub(super) const EXACT: u64 = 1 << 53;
 
 /// 10⁰ … 10⁸.
-const TENS: [u64; 9] = [
+pub(super) const TENS: [u64; 9] = [
     1,
     10,
     100,
@@ -35,8 +35,11 @@ const TENS: [u64; 9] = [
     100_000_000,
 ];
 
-/// The same as doubles, all exact.
-const POWERS: [f64; 9] = [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8];
+/// 10⁰ … 10²², the powers a double holds exactly.
+pub(super) const POWERS: [f64; 23] = [
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
+    1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
+];
 
 /// Keeps the values of the last n digits of eight, for n from 0 to 8.
 const LAST: [u64; 9] = {
