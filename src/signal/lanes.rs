@@ -6,16 +6,25 @@ const LANES: usize = 8;
 
 /// `Σ (aᵢ − bᵢ)²`.
 pub fn sum_of_squared_gaps(a: &[f64], b: &[f64]) -> f64 {
+    sum_of(a, b, |a, b| (a - b) * (a - b))
+}
+
+/// `Σ aᵢ·bᵢ`.
+pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
+    sum_of(a, b, |a, b| a * b)
+}
+
+#[inline]
+fn sum_of(a: &[f64], b: &[f64], term: impl Fn(f64, f64) -> f64) -> f64 {
     let n = a.len().min(b.len());
     let ((a, a_rest), (b, b_rest)) = (a[..n].as_chunks::<LANES>(), b[..n].as_chunks::<LANES>());
-    let gap = |a: f64, b: f64| (a - b) * (a - b);
     let mut sums = [0.0; LANES];
     for (a, b) in a.iter().zip(b) {
         for lane in 0..LANES {
-            sums[lane] += gap(a[lane], b[lane]);
+            sums[lane] += term(a[lane], b[lane]);
         }
     }
-    let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| gap(*a, *b)).sum();
+    let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| term(*a, *b)).sum();
     sums.iter().sum::<f64>() + rest
 }
 
@@ -52,6 +61,8 @@ mod tests {
             let b: Vec<f64> = (0..n).map(|i| (f64::from(i) * 0.7).cos()).collect();
             let gaps: f64 = a.iter().zip(&b).map(|(a, b)| (a - b).powi(2)).sum();
             assert!((sum_of_squared_gaps(&a, &b) - gaps).abs() < 1e-13);
+            let products: f64 = a.iter().zip(&b).map(|(a, b)| a * b).sum();
+            assert!((dot(&a, &b) - products).abs() < 1e-13);
             let low = a.iter().copied().fold(f64::INFINITY, f64::min);
             let high = a.iter().copied().fold(f64::NEG_INFINITY, f64::max);
             assert_eq!(range_of(&a), (low, high));

@@ -2,6 +2,8 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::lanes::dot;
+
 /// Result of a regression.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Regression {
@@ -116,22 +118,6 @@ fn take_off(vector: &mut [f64], unit: &[f64]) {
         .iter_mut()
         .zip(unit)
         .for_each(|(v, u)| *v -= along * u);
-}
-
-/// Four sums side by side: as many additions wait for each other as a core can overlap.
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let mut sums = [0.0; 4];
-    let (heads, tails) = (
-        a.chunks_exact(4).zip(b.chunks_exact(4)),
-        (a.chunks_exact(4).remainder(), b.chunks_exact(4).remainder()),
-    );
-    for (x, y) in heads {
-        for (s, (x, y)) in sums.iter_mut().zip(x.iter().zip(y)) {
-            *s += x * y;
-        }
-    }
-    let rest: f64 = tails.0.iter().zip(tails.1).map(|(x, y)| x * y).sum();
-    (sums[0] + sums[1]) + (sums[2] + sums[3]) + rest
 }
 
 /// Robust regression: Tukey biweight by iterated reweighting, scale from the median
