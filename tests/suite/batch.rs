@@ -221,6 +221,27 @@ fn a_batch_killed_at_any_moment_is_taken_up_without_loss() {
 }
 
 #[test]
+fn what_a_killed_batch_left_half_written_goes_away_wherever_it_lies() {
+    let place = tempfile::tempdir().unwrap();
+    let (runs, out) = (place.path().join("runs"), place.path().join("out"));
+    write_runs(&runs, 2);
+    batch(&runs, &out).assert().success();
+    let before = outputs(&out);
+    let split = out.join("parquet").join("curves").join("day=2026-11-25");
+    std::fs::create_dir_all(&split).unwrap();
+    for folder in [&out, &out.join(".loopwork-batch"), &split] {
+        std::fs::write(folder.join(".loopwork-65HXVk"), b"half").unwrap();
+    }
+    batch(&runs, &out).assert().success();
+    assert_eq!(outputs(&out), before);
+    assert!(
+        !out.join(".loopwork-batch")
+            .join(".loopwork-65HXVk")
+            .exists()
+    );
+}
+
+#[test]
 fn numbers_come_back_from_the_journal_as_they_went_in() {
     // Read loosely, these come back one unit in the last place off, and a batch that was taken
     // up again would differ from one that ran through.

@@ -152,7 +152,7 @@ impl Journal {
             }
             Err(TryLockError::Error(error)) => return Err(fail("lock", &error)),
         }
-        clear_left_over(&ours);
+        clear_left_over(folder);
         let place = ours.join(JOURNAL);
         let file = OpenOptions::new()
             .read(true)
@@ -383,16 +383,21 @@ pub(super) fn content(path: &Path) -> Option<String> {
     }
 }
 
-/// Removes what a killed batch left half-written. Nobody else can be writing: we hold the
-/// lock.
-fn clear_left_over(ours: &Path) {
-    let Ok(entries) = std::fs::read_dir(ours) else {
-        return;
-    };
-    for entry in entries.flatten() {
-        let name = entry.file_name();
-        if name.to_string_lossy().starts_with(".loopwork-") {
-            let _ = std::fs::remove_file(entry.path());
+/// Removes what a killed batch left half-written beside its tables, its journal and its split
+/// tables. Nobody else can be writing: we hold the lock.
+fn clear_left_over(folder: &Path) {
+    let beside = [
+        (folder.to_owned(), 1),
+        (folder.join(OURS), 1),
+        (folder.join("parquet"), 3),
+    ];
+    for (place, depth) in beside {
+        let entries = walkdir::WalkDir::new(place).min_depth(1).max_depth(depth);
+        for entry in entries.into_iter().flatten() {
+            let name = entry.file_name().to_string_lossy();
+            if entry.file_type().is_file() && name.starts_with(".loopwork-") {
+                let _ = std::fs::remove_file(entry.path());
+            }
         }
     }
 }
