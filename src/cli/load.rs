@@ -169,8 +169,32 @@ pub fn settings_file(path: &Path) -> Result<SettingsFile, Error> {
 /// # Errors
 /// [`crate::notice::Fault::Input`] naming file and line.
 pub fn damper_card(path: &Path) -> Result<DamperCard, Error> {
-    read_toml(path, "damper card")
-        .map_err(|e| e.help("docs/cards.md lists what a damper card may hold and in which units"))
+    const HELP: &str = "docs/cards.md lists what a damper card may hold and in which units";
+    let card: DamperCard = read_toml(path, "damper card").map_err(|e| e.help(HELP))?;
+    match card.impossible() {
+        None => Ok(card),
+        Some((key, said)) => {
+            let error = Error::input("bad-card", format!("the damper card cannot be: {said}"));
+            Err(error.help(HELP).at(place_of_key(path, key)))
+        }
+    }
+}
+
+/// Where a TOML file gives a key.
+fn place_of_key(path: &Path, key: &str) -> Place {
+    let text = std::fs::read_to_string(path).unwrap_or_default();
+    let gives = |line: &str| {
+        line.trim_start()
+            .strip_prefix(key)
+            .is_some_and(|rest| rest.trim_start().starts_with('='))
+    };
+    let found = text.lines().enumerate().find(|(_, line)| gives(line));
+    Place {
+        path: Some(path.display().to_string()),
+        line: found.map(|(i, _)| i as u64 + 1),
+        text: found.map(|(_, line)| line.to_owned()),
+        ..Place::default()
+    }
 }
 
 /// Reads a TOML file; `what` names it in messages.

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::play::Gap;
 use super::stroke::{Stroke, read};
-use super::{Case, FindingSettings, end_contact, play};
+use super::{Case, FindingSettings, Scale, end_contact, play};
 use crate::curves::expectations;
 use crate::steps::lost_motion::StaticLevel;
 use crate::steps::{Direction, Step};
@@ -48,6 +48,8 @@ pub struct Look<'a> {
     pub case: Case<'a>,
     /// Thresholds.
     pub settings: FindingSettings,
+    /// How large the damper is.
+    pub scale: Scale,
     /// What carries no damping.
     pub level: StaticLevel,
     /// All strokes, the slowest step first, compression before rebound.
@@ -75,6 +77,7 @@ impl<'a> Look<'a> {
         let mut look = Self {
             case,
             settings,
+            scale: Scale::of(&case),
             level,
             strokes,
             give_m_n: 0.0,

@@ -1,35 +1,23 @@
 //! Findings: what the numbers mean. One file per cause; thresholds and verdicts live here
 //! and nowhere else.
 //!
-//! [`registry`] lists the rules. Each rule file holds the physics, the thresholds (named,
+//! The list of rules stands at the end of this file, one line each. Each rule file holds the physics, the thresholds (named,
 //! with a reason, settable through `[findings.<name>]` of a settings file), the judgement
 //! and the text that `loopwork explain` and `docs/findings.md` are made from. Every rule
 //! reads the loops through [`Look`], which is worked out once.
 
-mod aeration;
-mod cavitation;
-mod end_contact;
-mod fade;
+mod explain;
 pub mod gas_margin;
-mod high_friction;
-mod hysteresis;
-mod leaking_check;
 pub mod look;
-mod low_gas;
-mod overheated;
-mod play;
 pub mod registry;
-mod sensor;
-mod settings;
-mod side_load;
+pub mod scale;
 mod stroke;
-mod unsettled;
 
 pub use gas_margin::{GasMargin, gas_margin};
 pub use look::Look;
 pub use overheated::touch_warning;
-pub use registry::{Explanation, RULES, Rule, rule};
-pub use settings::FindingSettings;
+pub use registry::{Explanation, Rule, rule};
+pub use scale::Scale;
 pub use stroke::{Branches, SHARES, Stroke, load};
 
 use serde::{Deserialize, Serialize};
@@ -140,6 +128,28 @@ impl Evidence {
     }
 }
 
+/// A quantity with its name: how large a finding is, or the least that would have been seen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Measure {
+    /// What it is, in words that stand before or after the number.
+    pub what: String,
+    /// Its value.
+    pub value: f64,
+    /// Unit (SI symbol, `1` for a ratio).
+    pub unit: String,
+}
+
+impl Measure {
+    /// A named quantity; `None` if it is no number.
+    pub fn new(what: impl Into<String>, value: f64, unit: &str) -> Option<Self> {
+        value.is_finite().then(|| Self {
+            what: what.into(),
+            value,
+            unit: unit.into(),
+        })
+    }
+}
+
 /// A finding (contract: `findings[]`).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Finding {
@@ -155,6 +165,15 @@ pub struct Finding {
     pub evidence: Vec<Evidence>,
     /// What to do, or what would settle it.
     pub advice: String,
+    /// How large it is, where it is there.
+    #[serde(default)]
+    pub size: Option<Measure>,
+    /// The smallest effect that this run would have shown.
+    #[serde(default)]
+    pub smallest_seen: Option<Measure>,
+    /// The finding that explains what was seen here, so that one cause is named once.
+    #[serde(default)]
+    pub explained_by: Option<String>,
 }
 
 impl Finding {
@@ -167,6 +186,9 @@ impl Finding {
             onset_velocity_m_s: None,
             evidence: Vec::new(),
             advice: advice.into(),
+            size: None,
+            smallest_seen: None,
+            explained_by: None,
         }
     }
 
@@ -188,6 +210,46 @@ impl Finding {
     #[must_use]
     pub fn from_speed(mut self, speed: Option<f64>) -> Self {
         self.onset_velocity_m_s = speed;
+        self
+    }
+
+    /// Adds how large it is; dropped where the finding is not there.
+    #[must_use]
+    pub fn sized(mut self, what: &str, value: f64, unit: &str) -> Self {
+        self.size = Measure::new(what, value, unit).filter(|_| self.is_there());
+        self
+    }
+
+    /// Adds the smallest effect that would have been seen. Where that is more than what
+    /// matters, "not seen" says nothing: the verdict becomes `cannot-tell`, with what to run.
+    #[must_use]
+    pub fn would_show(
+        mut self,
+        what: &str,
+        value: f64,
+        unit: &str,
+        matters: f64,
+        run: &str,
+    ) -> Self {
+        self.smallest_seen = Measure::new(what, value, unit);
+        let blind = self.smallest_seen.is_none() || value > matters;
+        if self.verdict == Verdict::None && blind {
+            self.verdict = Verdict::CannotTell;
+            self.advice =
+                format!("It would have to be larger than what matters to show in this run: {run}");
+        }
+        self
+    }
+
+    /// Names the finding that explains what was seen: it is not there for a second time.
+    #[must_use]
+    pub fn explained(mut self, by: &str) -> Self {
+        self.verdict = Verdict::None;
+        self.direction = None;
+        self.onset_velocity_m_s = None;
+        self.size = None;
+        self.explained_by = Some(by.into());
+        asides(&mut self.evidence);
         self
     }
 
@@ -216,8 +278,67 @@ pub struct Case<'a> {
     pub card: Option<&'a DamperCard>,
 }
 
+/// Takes the thresholds off what is met: numbers worth knowing that decide nothing by
+/// themselves, where the verdict rests on something else.
+fn asides(evidence: &mut [Evidence]) {
+    for entry in evidence.iter_mut().filter(|e| e.met) {
+        entry.met = false;
+        entry.threshold = None;
+    }
+}
+
 /// All findings of a run, in the order of [`RULES`].
 pub fn judge(case: &Case<'_>, settings: &FindingSettings) -> Vec<Finding> {
     let look = Look::new(*case, *settings);
-    RULES.iter().map(|rule| (rule.judge)(&look)).collect()
+    let found = RULES.iter().map(|rule| (rule.judge)(&look)).collect();
+    explain::once(found)
+}
+
+/// The one list of rules: module, settings table and place in the report follow from it.
+macro_rules! findings {
+    ($($(#[$doc:meta])* $name:ident;)*) => {
+        $(mod $name;)*
+
+        /// What steers the findings: thresholds of all rules, one table each in a settings file
+        /// (`[findings.cavitation]`). Every table and every field may be left out.
+        #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+        #[serde(deny_unknown_fields, default, rename_all = "kebab-case")]
+        pub struct FindingSettings {
+            /// How strokes are read, for all rules.
+            pub look: look::Thresholds,
+            $($(#[$doc])* pub $name: $name::Thresholds,)*
+        }
+
+        /// All rules, in the order they are reported.
+        pub const RULES: &[Rule] = &[$($name::RULE),*];
+    };
+}
+
+findings! {
+    /// Cavitation.
+    cavitation;
+    /// Air in the oil.
+    aeration;
+    /// Play.
+    play;
+    /// Low gas force.
+    low_gas;
+    /// Friction and stick-slip.
+    high_friction;
+    /// Friction that varies over the stroke.
+    side_load;
+    /// Bump and top-out.
+    end_contact;
+    /// A valve that does not close.
+    leaking_check;
+    /// Wide loops.
+    hysteresis;
+    /// Cycles that had not settled.
+    unsettled;
+    /// Force that falls over the run.
+    fade;
+    /// Too hot.
+    overheated;
+    /// Sensor trouble.
+    sensor;
 }

@@ -1,9 +1,6 @@
-//! The list of rules, and finding one by name.
+//! What a rule is, and finding one by name.
 
-use super::{
-    Finding, Look, aeration, cavitation, end_contact, fade, high_friction, hysteresis,
-    leaking_check, low_gas, overheated, play, sensor, side_load, unsettled,
-};
+use super::{Finding, Look, RULES};
 
 /// What a person should know of a finding. The same text is printed by `loopwork explain`
 /// and makes up `docs/findings.md`.
@@ -31,23 +28,6 @@ pub struct Rule {
     /// The judgement.
     pub judge: fn(&Look<'_>) -> Finding,
 }
-
-/// All rules, in the order they are reported.
-pub const RULES: &[Rule] = &[
-    cavitation::RULE,
-    aeration::RULE,
-    play::RULE,
-    low_gas::RULE,
-    high_friction::RULE,
-    side_load::RULE,
-    end_contact::RULE,
-    leaking_check::RULE,
-    hysteresis::RULE,
-    unsettled::RULE,
-    fade::RULE,
-    overheated::RULE,
-    sensor::RULE,
-];
 
 /// The rule of a name.
 pub fn rule(name: &str) -> Option<&'static Rule> {

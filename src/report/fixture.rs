@@ -286,6 +286,7 @@ fn findings(steps: &[Step]) -> Vec<Finding> {
             step: Some(fastest),
             phase,
         };
+    let plain = Finding::new("", Verdict::None, "");
     vec![
         Finding {
             kind: "play".into(),
@@ -301,6 +302,7 @@ fn findings(steps: &[Step]) -> Vec<Finding> {
                 None,
             )],
             advice: "Nothing to do.".into(),
+            ..plain.clone()
         },
         Finding {
             kind: "cavitation".into(),
@@ -320,6 +322,7 @@ fn findings(steps: &[Step]) -> Vec<Finding> {
             ],
             advice: "Check the gas charge against the maker's figure before raising the speed."
                 .into(),
+            ..plain.clone()
         },
         Finding {
             kind: "low-gas".into(),
@@ -328,6 +331,7 @@ fn findings(steps: &[Step]) -> Vec<Finding> {
             onset_velocity_m_s: None,
             evidence: vec![],
             advice: "Give the rod diameter with --damper to turn force into pressure.".into(),
+            ..plain
         },
     ]
 }

@@ -474,3 +474,35 @@ fn a_clipped_load_cell_is_a_finding_with_places_and_level() {
     let said = String::from_utf8_lossy(&output.stdout).replace("\n  ", " ");
     assert!(said.contains("Force is cut off flat at"), "{said}");
 }
+
+/// A card with a slip of a decimal mark, a sign or a unit is refused with its line.
+#[test]
+fn a_card_that_cannot_be_is_refused_with_its_line() {
+    let dir = tempfile::tempdir().unwrap();
+    let card = dir.path().join("card.toml");
+    for (text, key, line) in [
+        ("bore_mm = 46.0\nrod_mm = -14.0\n", "rod_mm", 2),
+        ("rod_mm = 0\nbore_mm = 46.0\n", "rod_mm", 1),
+        ("name = \"x\"\nrod_mm = 50.0\nbore_mm = 46.0\n", "rod_mm", 2),
+        ("rod_mm = 0.55\n", "rod_mm", 1),
+        (
+            "rod_mm = 14.0\ngas_charge_bar = 200.0\n",
+            "gas_charge_bar",
+            2,
+        ),
+    ] {
+        std::fs::write(&card, text).unwrap();
+        let out = loopwork()
+            .args(["analyze", "--no-report", "--damper"])
+            .arg(&card)
+            .arg(in_tree("sample-runs/healthy-monotube.csv"))
+            .output()
+            .unwrap();
+        assert_eq!(out.status.code(), Some(3), "{text}");
+        let said = String::from_utf8(out.stderr).unwrap();
+        assert!(
+            said.contains(key) && said.contains(&format!("card.toml:{line}")),
+            "{text}: {said}"
+        );
+    }
+}
