@@ -22,7 +22,7 @@ use loopwork::pipeline::{Settings, analyse};
 use loopwork::recording::{
     Chunk, Closing, Layout, Recording, SampleStream, Segment, StatedSigns, Understanding,
 };
-use loopwork::statics::{RestSettings, statics};
+use loopwork::statics::{JointSettings, statics};
 use loopwork::statistics::Resampling;
 use loopwork::steps::{StepBuilder, StepSettings};
 
@@ -106,7 +106,7 @@ fn stages(c: &mut Criterion) {
         builder.finish().steps
     };
     let steps = build(cycles.clone());
-    let rest = statics(&steps, &RestSettings::default(), None, None);
+    let rest = statics(&steps, &JointSettings::default(), None);
     let found = curve(&steps, &rest.level(), &FullCycleSettings::default());
 
     let mut group = c.benchmark_group("per sample");
@@ -139,7 +139,7 @@ fn stages(c: &mut Criterion) {
 
     let mut group = c.benchmark_group("per run");
     group.bench_function("statics", |b| {
-        b.iter(|| statics(black_box(&steps), &RestSettings::default(), None, None));
+        b.iter(|| statics(black_box(&steps), &JointSettings::default(), None));
     });
     group.bench_function("curve", |b| {
         b.iter(|| {
@@ -154,6 +154,7 @@ fn stages(c: &mut Criterion) {
         b.iter(|| {
             fit_curve(
                 black_box(&found),
+                rest.loops.as_deref(),
                 &FitSettings::default(),
                 Resampling::default(),
             )

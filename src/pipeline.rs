@@ -20,23 +20,21 @@ use crate::recording::{
 };
 use crate::run::{AsMeasured, RUN_SCHEMA, Reference, Run, Tool};
 use crate::signs::{Settler, apply};
-use crate::statics::{RestSettings, statics};
+use crate::statics::{JointSettings, statics};
 use crate::statistics::Resampling;
-use crate::steps::{StepBuilder, StepSettings, Steps};
+use crate::steps::{Step, StepBuilder, StepSettings, Steps};
 
 /// What steers an analysis.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Settings {
     /// What is known of the damper.
     pub card: Option<DamperCard>,
-    /// Delay of the force channel, s, if the person knows it.
-    pub force_lag_s: Option<f64>,
     /// A name for the run; the file's stem if left out.
     pub name: Option<String>,
     /// What makes cycles alike.
     pub steps: StepSettings,
-    /// Gas force and friction.
-    pub rest: RestSettings,
+    /// Gas force, friction and what else the load cell reads.
+    pub statics: JointSettings,
     /// The full-cycle curve.
     pub full_cycle: FullCycleSettings,
     /// Fits.
@@ -212,7 +210,8 @@ fn analyse_samples(
     }
     let mut notes = notes_of_cycles(&account, between);
     let card = settings.card.as_ref();
-    let statics = statics(&steps, &settings.rest, settings.force_lag_s, card);
+    let statics = statics(&steps, &settings.statics, card);
+    take_out_inertia(&mut steps, statics.moving_mass_applied_kg);
     let level = statics.level();
     let curve = curve(&steps, &level, &settings.full_cycle);
     let expected = expectations(&curve);
@@ -232,7 +231,14 @@ fn analyse_samples(
     };
     // Neither needs the other.
     let (curve_fits, (heat, heat_notes)) = rayon::join(
-        || fit_curve(&curve, &settings.fits, settings.resampling),
+        || {
+            fit_curve(
+                &curve,
+                statics.loops.as_deref(),
+                &settings.fits,
+                settings.resampling,
+            )
+        },
         || heat(&ground, &heat_settings),
     );
     let CurveFits {
@@ -333,7 +339,7 @@ fn reported(
                 fits,
                 full_cycle: full_cycle_fits,
                 ..
-            } = fit_curve(&curve, &settings.fits, settings.resampling);
+            } = fit_curve(&curve, None, &settings.fits, settings.resampling);
             let referred = AsMeasured {
                 curve,
                 fits,
@@ -360,7 +366,7 @@ fn analyse_table(
         fits,
         notes: fit_notes,
         ..
-    } = fit_curve(&curve, &settings.fits, settings.resampling);
+    } = fit_curve(&curve, None, &settings.fits, settings.resampling);
     notes.extend(fit_notes);
     let reference = settings.refer_to_c.map(|temperature_c| Reference {
         temperature_c,
@@ -400,6 +406,23 @@ fn analyse_table(
         metadata: understanding.metadata.clone(),
         damper: settings.card.clone(),
         notices: closing.notices,
+    }
+}
+
+/// Takes the inertia of a mass that moves with the load cell out of every loop.
+fn take_out_inertia(steps: &mut [Step], mass_kg: f64) {
+    if mass_kg == 0.0 {
+        return;
+    }
+    for step in steps {
+        let fold = &mut step.fold;
+        let loops =
+            std::iter::once(&mut fold.force).chain(step.kept.iter_mut().map(|c| &mut c.force));
+        for force in loops {
+            for (f, a) in force.iter_mut().zip(&fold.acceleration) {
+                *f -= mass_kg * a;
+            }
+        }
     }
 }
 
@@ -457,6 +480,12 @@ fn notes_of_statics(
             }
             Some(_) => "gas pressure is not given: no gas force could be had".to_owned(),
         });
+    }
+    if statics.moving_mass_applied_kg != 0.0 {
+        notes.push(format!(
+            "{:.2} kg move with the load cell; their inertia is taken out of loops and curves",
+            statics.moving_mass_applied_kg
+        ));
     }
     if statics.force_lag_applied_s != 0.0 {
         notes.push(format!(

@@ -181,6 +181,9 @@ pub struct AnalysisArgs {
     /// Delay of the force channel behind travel in milliseconds, if you know it
     #[arg(long, value_name = "MS", allow_negative_numbers = true)]
     pub force_lag: Option<f64>,
+    /// Mass that moves with the load cell (clevis, rod, adapter) in kilograms, if you know it
+    #[arg(long, value_name = "KG", allow_negative_numbers = true)]
+    pub moving_mass: Option<f64>,
     /// Thresholds and defaults of your own (see docs/settings.md)
     #[arg(long, value_name = "FILE.toml")]
     pub settings: Option<PathBuf>,

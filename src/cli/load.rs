@@ -15,6 +15,7 @@ use crate::notice::{Error, Fault, Place};
 use crate::pipeline::{self, Settings};
 use crate::recording::{Chunk, Closing, Recording, SampleStream, Understanding};
 use crate::run::Run;
+use crate::statics::JointSettings;
 use crate::units::{Quantity, Unit};
 
 /// Reading that is over sooner than this shows no progress.
@@ -65,9 +66,19 @@ pub fn settings(analysis: &AnalysisArgs, name: Option<&str>) -> Result<Settings,
             format!("--force-lag {lag}: the delay is a number of milliseconds"),
         ));
     }
+    if let Some(mass) = analysis.moving_mass.filter(|m| !m.is_finite() || *m < 0.0) {
+        return Err(Error::usage(
+            "bad-mass",
+            format!("--moving-mass {mass}: the mass is a number of kilograms, not negative"),
+        ));
+    }
     Ok(Settings {
         card: analysis.damper.as_deref().map(damper_card).transpose()?,
-        force_lag_s: analysis.force_lag.map(|ms| ms * 1e-3),
+        statics: JointSettings {
+            delay_s: analysis.force_lag.map(|ms| ms * 1e-3),
+            moving_mass_kg: analysis.moving_mass,
+            ..JointSettings::default()
+        },
         name: name.map(str::to_owned),
         findings: analysis
             .settings

@@ -10,6 +10,7 @@ mod bootstrap;
 mod choice;
 mod guard;
 mod line;
+mod loops;
 mod of_curve;
 mod points;
 mod profile;
@@ -58,6 +59,26 @@ pub struct Knee {
     /// 95 % interval of the force.
     #[serde(default)]
     pub force_ci95_n: Option<[f64; 2]>,
+    /// Half the band of speeds over which the valve opens, m/s; `None` where only points at
+    /// single speeds were fitted, or where two knees were.
+    #[serde(default)]
+    pub rounding_m_s: Option<f64>,
+    /// What it rests on.
+    #[serde(default)]
+    pub basis: KneeBasis,
+}
+
+/// What a knee rests on (contract: `knees[].basis`).
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum KneeBasis {
+    /// Points at single speeds.
+    #[default]
+    Peaks,
+    /// Loops, which run through all speeds below their peak.
+    Loops,
+    /// Loops, their peaks among them.
+    Both,
 }
 
 /// A model that was tried.

@@ -1,7 +1,9 @@
 //! Fits of a run's curve: of its peak-velocity points, and of its full-cycle curve.
 
+use super::loops::fit_loops;
 use super::{Fit, FitSettings, Fits, NoFit, Points, fit, fit_cycles};
 use crate::curves::Curve;
+use crate::statics::LoopCurve;
 use crate::statistics::Resampling;
 use crate::steps::Direction;
 
@@ -28,21 +30,35 @@ pub struct CurveFits {
 }
 
 /// Fits both directions (speed against resisting total force at mid-stroke).
-pub fn fit_curve(curve: &Curve, settings: &FitSettings, resampling: Resampling) -> CurveFits {
+/// `loops`, where the run has them, hold more than the points: they are fitted instead, unless
+/// points are to be set aside, slopes bounded, or the force at rest held.
+pub fn fit_curve(
+    curve: &Curve,
+    loops: Option<&[LoopCurve; 2]>,
+    settings: &FitSettings,
+    resampling: Resampling,
+) -> CurveFits {
+    let plain = !settings.robust && !settings.monotone && settings.through.is_none();
+    let loops = loops.filter(|_| plain);
     let mut out = CurveFits::default();
     for direction in Direction::BOTH {
         let word = direction.word();
+        let which = usize::from(direction == Direction::Rebound);
+        let of_loops = loops.and_then(|both| fit_loops(&both[which], settings).ok());
         let whole = of_full_cycle(curve, direction, settings);
         let from_table = curve.peaks.get(direction).iter().any(|p| p.step.is_none());
         let speeds = distinct(curve.peaks.get(direction).iter().map(|p| p.velocity_m_s));
-        let use_whole = !from_table && speeds < FEWEST_SPEEDS && whole.is_ok();
+        let use_whole =
+            of_loops.is_none() && !from_table && speeds < FEWEST_SPEEDS && whole.is_ok();
         if use_whole {
             out.notes.push(format!(
                 "{word}: {speeds} speeds are too few for a knee, so the fit rests on the full-cycle curve; its \
                  intervals carry misfit only, not cycle spread"
             ));
         }
-        let chosen = if use_whole {
+        let chosen = if let Some(fit) = of_loops {
+            Ok(fit)
+        } else if use_whole {
             whole.clone()
         } else {
             of_peaks(curve, direction, settings, resampling)

@@ -6,7 +6,7 @@ use super::points::Prepared;
 use super::profile::{KneeIntervals, hull_of};
 use super::segmented::{Segmented, Stated, name};
 use super::settings::FitSettings;
-use super::{Candidate, Fit, Knee, Piece};
+use super::{Candidate, Fit, Knee, KneeBasis, Piece};
 
 /// The result, all numbers decided.
 pub(super) fn stated(
@@ -56,7 +56,7 @@ pub(super) fn stated(
 }
 
 /// `linear`, `digressive` (every slope below the one before), `progressive` (above), `mixed`.
-fn shape(slopes: &[f64]) -> &'static str {
+pub(super) fn shape(slopes: &[f64]) -> &'static str {
     if slopes.len() < 2 {
         "linear"
     } else if slopes.windows(2).all(|s| s[1] < s[0]) {
@@ -150,6 +150,8 @@ pub(super) fn knees(
                 force_n: force,
                 ci95_m_s: interval.map_or(fit.range, |i| i.ends),
                 force_ci95_n: half.map(|h| [force - h, force + h]),
+                rounding_m_s: None,
+                basis: KneeBasis::Peaks,
             }
         })
         .collect()

@@ -218,6 +218,7 @@ fn fit(direction: Direction, fastest: f64) -> Fit {
             force_n: base + a * k,
             ci95_m_s: [0.9 * k, 1.12 * k],
             force_ci95_n: None,
+            ..Knee::default()
         }],
         r2: Some(0.9991),
         rmse_n: 6.4,
@@ -407,6 +408,7 @@ pub(super) fn run() -> Run {
                 gas_force_n: Some([176.0, 184.0]),
                 gas_stiffness_n_m: Some([870.0, 930.0]),
                 friction_n: Some([32.0, 38.0]),
+                ..StaticsIntervals::default()
             },
             identifiable: vec!["A load-cell offset cannot be told from gas force.".into()],
             ..Statics::default()

@@ -24,11 +24,21 @@ const SIGNIFICANT: f64 = 4.0;
 /// The gas force must exceed the friction by this factor. Friction and backlash that differ
 /// between the directions leave a mean force of a fraction of the friction; a charged
 /// damper pushes with several times its friction, or it would not come back out.
-const OVER_FRICTION: f64 = 1.0;
+const OVER_FRICTION: f64 = 2.0;
 
 /// The rise over the stroke, as a share of the gas force, must lie in this range. A gas
-/// chamber gives 5–100 %; an offset of the load cell alone rises by nothing.
-const RISE_SHARE: (f64, f64) = (0.02, 3.0);
+/// chamber gives 5–100 %; an offset of the load cell alone rises by nothing, and a cell
+/// zeroed with the damper clamped in at one end reads a force of half the rise or less.
+const RISE_SHARE: (f64, f64) = (0.02, 1.2);
+
+/// The gas force must exceed this share of the largest force: a zero error of the cell or of
+/// the fixture's weight is within a few percent of what is measured (common practice).
+const OVER_ZERO_ERROR: f64 = 0.06;
+
+/// A rise that this delay of the force channel (s) or this mass on the cell (kg) would make
+/// at the frequency of the strokes looked at proves nothing.
+const DELAY_S: f64 = 0.003;
+const MASS_KG: f64 = 4.0;
 
 /// Bins of travel in which the two strokes are averaged.
 const BINS: usize = 24;
@@ -48,6 +58,10 @@ pub(super) struct GasEvidence {
     rise_se: f64,
     friction_n: f64,
     stroke_m: f64,
+    /// Largest force in the record, from its middle, N.
+    largest_n: f64,
+    /// Rise that delay and mass could make at the fastest of the strokes looked at, N/m.
+    feigned_n_m: f64,
 }
 
 impl GasEvidence {
@@ -69,6 +83,8 @@ impl GasEvidence {
         self.force_n.abs() > SIGNIFICANT * self.force_se
             && self.rise_n_m > SIGNIFICANT * self.rise_se
             && self.force_n.abs() > OVER_FRICTION * self.friction_n.abs()
+            && self.force_n.abs() > OVER_ZERO_ERROR * self.largest_n
+            && self.rise_n_m > self.feigned_n_m
             && (RISE_SHARE.0..=RISE_SHARE.1).contains(&share)
     }
 
@@ -142,7 +158,19 @@ pub(super) fn look(series: &Series, strokes: &[Stroke]) -> Option<GasEvidence> {
     if !known(&rest.gas) || !known(&rise) {
         return None;
     }
+    let (least, most) = series
+        .force
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), f| {
+            (lo.min(*f), hi.max(*f))
+        });
+    let fastest = chosen.iter().map(|s| speed(s)).fold(0.0, f64::max);
+    // Mean speed of a stroke to angular frequency: a stroke is half a turn.
+    let omega = std::f64::consts::PI * fastest / stroke_m;
+    let damping = (high - low) / (std::f64::consts::FRAC_PI_2 * fastest);
     Some(GasEvidence {
+        largest_n: 0.5 * (most - least),
+        feigned_n_m: (damping * DELAY_S + MASS_KG) * omega * omega,
         force_n: rest.gas.value,
         force_se: rest.gas.se,
         rise_n_m: rise.value / stroke_m,
