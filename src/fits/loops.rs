@@ -16,9 +16,12 @@ use crate::statistics::f_quantile;
 
 /// Name of the basis.
 const LOOPS: &str = "whole loops of all steps";
-/// Fewer pieces of the speed scale than this with samples in them make no curve: strokes of
-/// constant speed are points.
-const FEWEST_CELLS: usize = 20;
+/// … where strokes stay at single speeds.
+const STROKES: &str = "strokes at constant speed";
+/// From so many pieces with samples on, loops run through all speeds.
+const RUNS_THROUGH: usize = 20;
+/// Fewer pieces of the speed scale than this with samples in them make no curve.
+const FEWEST_CELLS: usize = 5;
 
 /// Places of a knee that are looked at.
 const PLACES: usize = 72;
@@ -63,7 +66,7 @@ struct Ground<'a> {
     free: DVector<f64>,
     /// Its `Q`.
     free_badness: f64,
-    /// Nodes that samples speak for.
+    /// Independent forces at most: nodes that samples speak for, or pieces with samples.
     nodes: usize,
     /// Evenness of the noise that a model may miss by, in units of `Q`: see [`AS_GOOD`].
     slack: f64,
@@ -119,7 +122,7 @@ impl<'a> Ground<'a> {
             speed: column(&|v| v),
             free,
             free_badness,
-            nodes: count,
+            nodes: count.min(curve.cells),
             slack,
         })
     }
@@ -428,8 +431,7 @@ fn stated(
     for (i, t) in tried.iter().enumerate() {
         let aicc = criterion(t.badness, t.parameters);
         let now = criterion(tried[taken].badness, tried[taken].parameters);
-        let moved = (0..=ground.nodes - 1)
-            .map(|j| j + ground.curve.spoken.0)
+        let moved = (ground.curve.spoken.0..=ground.curve.spoken.1)
             .map(|j| (t.value_at_node(j) - tried[taken].value_at_node(j)).abs())
             .fold(0.0, f64::max);
         let (bend, plain) = if t.knees.len() > 1 {
@@ -482,6 +484,7 @@ fn stated(
         _ => around_line(ground, chosen, room),
     };
     let around = around.not_below_the_floor();
+    let runs_through = ground.curve.cells >= RUNS_THROUGH;
     let segments = pieces(ground, chosen, &around.slopes);
     let knees = chosen
         .knees
@@ -494,12 +497,17 @@ fn stated(
             ci95_m_s: *ci,
             force_ci95_n: Some(*force),
             rounding_m_s: (chosen.knees.len() == 1).then_some(chosen.band * v),
-            basis: KneeBasis::Both,
+            basis: if runs_through {
+                KneeBasis::Both
+            } else {
+                KneeBasis::Peaks
+            },
         })
         .collect();
     let (rmse, largest) = ground.apart(chosen);
     let (first, last) = ground.curve.spoken;
-    let mean = (first..=last).map(|j| ground.free[j]).sum::<f64>() / ground.nodes as f64;
+    let count = (last + 1 - first) as f64;
+    let mean = (first..=last).map(|j| ground.free[j]).sum::<f64>() / count;
     let spread: f64 = (first..=last)
         .map(|j| (ground.free[j] - mean).powi(2))
         .sum();
@@ -509,12 +517,12 @@ fn stated(
         model: if falls { "regressive" } else { shape(&slopes) }.into(),
         segments,
         knees,
-        r2: (spread > 0.0).then(|| 1.0 - rmse * rmse * ground.nodes as f64 / spread),
+        r2: (spread > 0.0).then(|| 1.0 - rmse * rmse * count / spread),
         rmse_n: rmse,
         max_residual_n: largest,
         points: ground.nodes,
         candidates,
-        basis: LOOPS.into(),
+        basis: if runs_through { LOOPS } else { STROKES }.into(),
         notes,
         solution: None,
     }

@@ -66,6 +66,8 @@ pub(super) struct Told {
 /// off by counts in full: their errors are doubled, and not believed below these.
 const DYNAMIC_CAUTION: f64 = 2.0;
 const LEAST_DELAY_S: f64 = 3e-5;
+/// A longer delay is a filter's, which leaves more than a delay behind it.
+const FILTER_DELAY_S: f64 = 0.003;
 const LEAST_MASS_KG: f64 = 0.03;
 
 impl Told {
@@ -104,6 +106,8 @@ pub(super) struct Joint {
 const ROUNDS: usize = 4;
 /// Size of the random walk before the last round.
 const USUAL_WANDERING: [f64; 1] = [2.0];
+/// How gradually friction changes sign is known to this share of the friction.
+const ROUNDING_SHARE: f64 = 0.3;
 /// Residuals of this many standard deviations have half a say.
 const BEYOND: f64 = 3.0;
 /// Scatter below this share of the largest force is not believed: no bench is better.
@@ -145,6 +149,8 @@ impl Fitted {
 
 /// Terms that act on moving force: told by sound strokes, then held while all are read.
 const DYNAMIC: [Term; 4] = [Term::Mass, Term::Delay, Term::Smearing, Term::Compliance];
+/// A step that would keep less than one in so many of its samples keeps all.
+const MOST_LOST: usize = 5;
 /// The fastest steps are left aside at most this often where mass or delay come out absurd.
 const MOST_LEFT_ASIDE: usize = 3;
 
@@ -179,7 +185,7 @@ impl Question<'_> {
                 })
             };
             let mut rows = ground.rows(self.nodes, &slope, used);
-            rows.retain(|r| !in_lost(r, steps, &self.lost));
+            self.leave_out_lost(&mut rows);
             if rows.len() < 2 * TERMS {
                 return None;
             }
@@ -202,7 +208,8 @@ impl Question<'_> {
                     (1.5 * stiffening).clamp(0.003 * scale, self.settings.stiffening_share * scale);
                 priors[Term::Stiffening.at()].precision = sd.powi(-2);
             }
-            priors[Term::Rounding.at()].precision = (0.7 * friction).max(1e-3 * scale).powi(-2);
+            priors[Term::Rounding.at()].precision =
+                (ROUNDING_SHARE * friction).max(1e-3 * scale).powi(-2);
             if let Some(held) = held {
                 for term in DYNAMIC {
                     let j = term.at();
@@ -238,6 +245,21 @@ impl Question<'_> {
             scatter,
             reach,
         })
+    }
+
+    /// Leaves out what is lost after reversals, but not nearly all of a step: there the whole
+    /// loop is unlike a damper's, and no part of it is better.
+    fn leave_out_lost(&self, rows: &mut Vec<Row>) {
+        let mut counts = vec![(0_usize, 0_usize); self.steps.len()];
+        for row in rows.iter() {
+            let (all, left) = &mut counts[row.step];
+            *all += 1;
+            *left += usize::from(!in_lost(row, self.steps, &self.lost));
+        }
+        rows.retain(|r| {
+            let (all, left) = counts[r.step];
+            MOST_LOST * left < all || !in_lost(r, self.steps, &self.lost)
+        });
     }
 
     /// The steps whose strokes carry force from the reversal on; all, where hardly any does.
@@ -311,7 +333,11 @@ impl Joint {
         let curves = total::loop_curves(&fitted.rows, [&nodes[0], &nodes[1]], &fitted.priors);
         Some(Self {
             rest: told(Term::Rest, 1.0),
-            spring: told(Term::Spring, 1.0 / fitted.reach),
+            spring: if fitted.delay.abs() > FILTER_DELAY_S {
+                told(Term::Spring, 1.0 / fitted.reach).beside(0.0)
+            } else {
+                told(Term::Spring, 1.0 / fitted.reach)
+            },
             friction: told(Term::Friction, 1.0),
             mass: told(Term::Mass, 1.0).beside(LEAST_MASS_KG),
             drift: told(Term::Drift, 1.0).beside(0.0),
