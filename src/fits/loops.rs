@@ -25,6 +25,8 @@ const FEWEST_CELLS: usize = 5;
 
 /// Places of a knee that are looked at.
 const PLACES: usize = 72;
+/// Halvings between two places when the edge of an interval is closed in on.
+const HALVINGS: usize = 5;
 /// Places of each of two knees.
 const PLACES_OF_TWO: usize = 26;
 /// Half widths of the band over which a knee opens, in shares of its speed.
@@ -633,9 +635,27 @@ fn around_one(ground: &Ground<'_>, profile: &Profile, limit: f64) -> Around {
     }
     let best = profile.best.knees[0];
     let mut own = knees.unwrap_or([best; 2]);
-    // Between two places that were looked at, the edge lies somewhere.
-    own[0] *= (-0.5 * step).exp();
-    own[1] *= (0.5 * step).exp();
+    // Between the last place inside and the first one outside, the edge is closed in on.
+    let inside = |knee: f64| {
+        BANDS.iter().any(|band| {
+            let column = ground.column(|v| bend(v, knee, *band));
+            ground
+                .solve([&column])
+                .is_some_and(|(_, badness)| badness <= limit)
+        })
+    };
+    for (end, outward) in own.iter_mut().zip([-step, step]) {
+        let (mut within, mut without) = (*end, *end * outward.exp());
+        for _ in 0..HALVINGS {
+            let middle = (within * without).sqrt();
+            if inside(middle) {
+                within = middle;
+            } else {
+                without = middle;
+            }
+        }
+        *end = without;
+    }
     let slope = profile.best.slopes();
     let force = line_force(&profile.best, best);
     Around {

@@ -95,6 +95,8 @@ pub(super) const SLOW_M_S: f64 = 0.015;
 const WORTH: f64 = 0.6;
 /// … and than this share of the largest force is no answer.
 const WORTH_OF_FORCE: f64 = 0.03;
+/// … and beyond this share it is none whatever the value.
+const HOPELESS_OF_FORCE: f64 = 0.08;
 /// The same for the rise of the gas force over half the stroke.
 const WORTH_OF_RISE: f64 = 0.02;
 /// A mass is told if its 95 % half width is below this, kg, or below a share of it.
@@ -217,6 +219,14 @@ impl Size {
     }
 }
 
+impl Size {
+    /// Whether an interval of this half width is wider than the answer is worth.
+    fn is_no_answer(&self, value: f64, half: f64) -> bool {
+        (half > WORTH * value.abs() && half > WORTH_OF_FORCE * self.force_n)
+            || half > HOPELESS_OF_FORCE * self.force_n
+    }
+}
+
 fn interval(told: &Told, t: f64) -> Interval {
     [told.value - t * told.se, told.value + t * told.se]
 }
@@ -229,7 +239,7 @@ impl Statics {
     fn take_friction(&mut self, joint: &Joint, t: f64, size: &Size, steps: &[Step]) {
         let told = &joint.friction;
         let half = t * told.se;
-        if half > WORTH * told.value.abs() && half > WORTH_OF_FORCE * size.force_n {
+        if size.is_no_answer(told.value, half) {
             self.no("friction_n", no_rest("friction", half, size, steps));
             return;
         }
@@ -271,7 +281,7 @@ impl Statics {
         let half = t * told.se;
         let [highest, lowest] = size.between_n;
         let slack = half.max(0.01 * size.force_n);
-        if half > WORTH * told.value.abs() && half > WORTH_OF_FORCE * size.force_n {
+        if size.is_no_answer(told.value, half) {
             self.no("gas_force_n", no_rest("gas force", half, size, steps));
         } else if told.value > lowest + slack || told.value < highest - slack {
             self.no(
@@ -315,7 +325,7 @@ impl Statics {
                 "one speed, or speeds without a common clock, cannot tell drift from anything else: run the \
                  first speed again at the end",
             );
-        } else if half > WORTH * told.value.abs() && half > WORTH_OF_FORCE * size.force_n {
+        } else if size.is_no_answer(told.value, half) {
             self.no("zero_drift_n", format!("known to ± {half:.0} N only"));
         } else {
             self.zero_drift_n = Some(told.value);

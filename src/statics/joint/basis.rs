@@ -17,7 +17,7 @@ const PIECES: usize = 56;
 const TURN: f64 = 1.0 / 60.0;
 /// Slopes wander evenly on a scale that turns at this many times that speed: below the first
 /// valve that opens there is little to bend a curve.
-const CALM: f64 = 3.0;
+const CALM: f64 = 6.0;
 
 impl SpeedNodes {
     /// Nodes up to `top` m/s, crowding towards rest, where bleeds and knees are.
