@@ -54,6 +54,8 @@ struct Outcome {
     knees: [Knee; 2],
     gas: bool,
     friction: bool,
+    /// Half widths of their intervals, N.
+    rest_half_widths: [f64; 2],
     rest_close: bool,
     lag: bool,
 }
@@ -119,6 +121,8 @@ fn one(index: usize, delay_ms: f64, noise: f64) -> Outcome {
         ],
         gas: holds(statics.ci95.gas_force_n, gas),
         friction: holds(statics.ci95.friction_n, friction),
+        rest_half_widths: [statics.ci95.gas_force_n, statics.ci95.friction_n]
+            .map(|ci| ci.map_or(f64::INFINITY, |[low, high]| 0.5 * (high - low))),
         rest_close: close(statics.gas_force_n, gas) && close(statics.friction_n, friction),
         lag: statics
             .force_lag_s
@@ -136,6 +140,7 @@ struct Row {
     half_width: f64,
     gas: f64,
     friction: f64,
+    rest_half_width: f64,
     rest_close: f64,
     lag: f64,
 }
@@ -151,7 +156,10 @@ fn row(all: &[Outcome], take: impl Fn(&Outcome) -> bool) -> Row {
     };
     let mut widths: Vec<f64> = knees.iter().map(|k| k.half_width).collect();
     widths.sort_by(f64::total_cmp);
+    let mut at_rest: Vec<f64> = taken.iter().flat_map(|o| o.rest_half_widths).collect();
+    at_rest.sort_by(f64::total_cmp);
     Row {
+        rest_half_width: at_rest[at_rest.len() / 2],
         runs: taken.len(),
         found: share(&|k| k.found),
         knee: share(&|k| k.held),
@@ -179,12 +187,12 @@ fn intervals_hold_the_truth_with_and_without_a_late_force_channel() {
         .collect();
     println!(
         "cell                      runs  digressive  knee in CI  half-width  knee 5 %  gas in CI  \
-         friction in CI  rest 5 %/3 N  lag 0.3 ms"
+         friction in CI  rest ± N  rest 5 %/3 N  lag 0.3 ms"
     );
     let row = |name: &str, take: &dyn Fn(&Outcome) -> bool| {
         let out = row(&all, take);
         println!(
-            "{name:<24} {:5} {:11.1} {:11.1} {:10.2} {:9.1} {:10.1} {:15.1} {:13.1} {:11.1}",
+            "{name:<24} {:5} {:11.1} {:11.1} {:10.2} {:9.1} {:10.1} {:15.1} {:9.2} {:13.1} {:11.1}",
             out.runs,
             out.found,
             out.knee,
@@ -192,13 +200,17 @@ fn intervals_hold_the_truth_with_and_without_a_late_force_channel() {
             out.knee_close,
             out.gas,
             out.friction,
+            out.rest_half_width,
             out.rest_close,
             out.lag
         );
         out
     };
+    // The valves here are straight lines from rest on, the kindest shape there is: intervals that
+    // hold what other shapes would do hold these nearly always. What keeps them from being
+    // wide for nothing is the bound on their width.
     let honest = |what: &str, covered: f64| {
-        assert!((90.0..=99.0).contains(&covered), "{what}: {covered} %");
+        assert!(covered >= 90.0, "{what}: {covered} %");
     };
     for &(delay_ms, noise) in &cells {
         let name = format!("{delay_ms} ms late, noise {noise} %");
@@ -221,5 +233,7 @@ fn intervals_hold_the_truth_with_and_without_a_late_force_channel() {
         let found = row(&name, &|o| o.delay_ms == delay_ms);
         honest(&format!("gas force, {name}"), found.gas);
         honest(&format!("friction, {name}"), found.friction);
+        assert!(found.rest_half_width <= 6.0, "{name}: {found:?}");
+        assert!(found.half_width <= 2.0, "{name}: {found:?}");
     }
 }

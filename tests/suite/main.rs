@@ -29,4 +29,5 @@ mod references_statistics;
 mod report;
 mod rooms;
 mod simulate;
+mod statics;
 mod support;
