@@ -48,8 +48,8 @@ const SECOND_BEND: f64 = 0.015;
 const PLAIN_BEND: f64 = 0.3;
 /// Speed comes from the folded travel and is as good as that: no slope is known better than to
 /// this share, no knee better than to the next.
-const SLOPE_FLOOR: f64 = 0.002;
-const KNEE_FLOOR: f64 = 0.002;
+const SLOPE_FLOOR: f64 = 0.003;
+const KNEE_FLOOR: f64 = 0.005;
 
 /// A column of a model with what the loops make of it.
 #[derive(Debug, Clone)]
