@@ -11,8 +11,9 @@ mod rows;
 mod solve;
 mod total;
 
-use rows::{Ground, PER_COMPLIANCE, PER_MS, Row, TERMS, Term};
-use solve::{Prior, Solution, WANDERINGS, solve, with_scatter};
+use rayon::prelude::*;
+use rows::{Derivatives, Ground, PER_COMPLIANCE, PER_MS, Row, TERMS, Term, force_derivatives};
+use solve::{OfTerms, Prior, Solution, WANDERINGS, solve, with_scatter};
 
 use crate::steps::{Direction, Step};
 use basis::SpeedNodes;
@@ -121,7 +122,7 @@ struct Fitted {
     delay: f64,
     priors: [Prior; TERMS],
     /// Variance of each coefficient from the scatter over half strokes.
-    scatter: Vec<f64>,
+    scatter: OfTerms,
     reach: f64,
 }
 
@@ -133,7 +134,7 @@ impl Fitted {
     fn told(&self, term: Term, unit: f64) -> Told {
         let j = term.at();
         Told {
-            value: self.solution.beta[j] * unit,
+            value: self.solution.terms[j] * unit,
             se: self.variance(j).sqrt() * unit,
             before: self.priors[j].precision.powf(-0.5) * unit,
         }
@@ -160,6 +161,7 @@ struct Question<'a> {
     nodes: [&'a SpeedNodes; 2],
     tops: [f64; 2],
     lost: Vec<[f64; 2]>,
+    derivatives: Vec<Derivatives>,
     settings: &'a JointSettings,
 }
 
@@ -172,16 +174,20 @@ impl Question<'_> {
         let mut fitted: Option<(Solution, Vec<Row>, [Prior; TERMS])> = None;
         let mut reach = 0.0;
         for round in 0..ROUNDS {
-            let ground = Ground::new(steps, delay);
+            let ground = Ground::new(steps, &self.derivatives, delay);
             reach = ground.reach;
-            let before = fitted.as_ref().map(|(s, ..)| s.beta.clone());
+            let before = fitted.as_ref().map(|(s, ..)| s);
             let slope = |d: Direction, v: f64| {
-                before.as_ref().map_or(0.0, |beta| {
+                before.map_or(0.0, |solution| {
                     let which = usize::from(d == Direction::Rebound);
-                    let base = TERMS + if which == 0 { 0 } else { self.nodes[0].len() };
+                    let base = if which == 0 { 0 } else { self.nodes[0].len() };
                     let (j, _) = self.nodes[which].place(v);
-                    let low = if j == 0 { 0.0 } else { beta[base + j - 1] };
-                    (beta[base + j] - low) / self.nodes[which].width(j)
+                    let low = if j == 0 {
+                        0.0
+                    } else {
+                        solution.nodes[base + j - 1]
+                    };
+                    (solution.nodes[base + j] - low) / self.nodes[which].width(j)
                 })
             };
             let mut rows = ground.rows(self.nodes, &slope, used);
@@ -197,12 +203,10 @@ impl Question<'_> {
                 steps,
             );
             let units = self.tops.map(|top| scale / top);
-            let friction = before
-                .as_ref()
-                .map_or(0.1 * scale, |b| b[Term::Friction.at()].abs());
+            let friction = before.map_or(0.1 * scale, |b| b.terms[Term::Friction.at()].abs());
             let mut priors = priors(self.settings, &ground, scale, delay);
-            if let Some(b) = &before {
-                let (rise, rest) = (b[Term::Spring.at()], b[Term::Rest.at()].abs());
+            if let Some(b) = before {
+                let (rise, rest) = (b.terms[Term::Spring.at()], b.terms[Term::Rest.at()].abs());
                 let stiffening = rise * rise / rest.max(rise.abs()).max(f64::MIN_POSITIVE);
                 let sd =
                     (1.5 * stiffening).clamp(0.003 * scale, self.settings.stiffening_share * scale);
@@ -219,7 +223,7 @@ impl Question<'_> {
                         0.0
                     };
                     priors[j] = Prior {
-                        mean: held.solution.beta[j] + shift,
+                        mean: held.solution.terms[j] + shift,
                         precision: 1.0 / held.variance(j),
                     };
                 }
@@ -231,7 +235,7 @@ impl Question<'_> {
             };
             let solution = solve(&rows, self.nodes, units, &priors, wanderings)?;
             if held.is_none() && round + 2 < ROUNDS {
-                delay = (delay + solution.beta[Term::Delay.at()] * PER_MS).clamp(-0.02, 0.04);
+                delay = (delay + solution.terms[Term::Delay.at()] * PER_MS).clamp(-0.02, 0.04);
             }
             fitted = Some((solution, rows, priors));
         }
@@ -297,6 +301,7 @@ impl Joint {
             nodes: [&nodes[0], &nodes[1]],
             tops,
             lost: rows::lost(steps),
+            derivatives: steps.par_iter().map(force_derivatives).collect(),
             settings,
         };
         let all = vec![true; steps.len()];

@@ -94,10 +94,15 @@ const MOST_HARMONICS: usize = 48;
 /// … as long as they stand out of the noise by this factor.
 const STANDS_OUT: f64 = 4.0;
 
+/// First and second derivative of a step's force in time on the phase grid, N/s and N/s².
+pub(crate) type Derivatives = (Vec<f64>, Vec<f64>);
+
 /// What the model is asked about: one fold a step, with its delay known so far.
 pub(crate) struct Ground<'a> {
     /// Steps.
     pub(crate) steps: &'a [Step],
+    /// Of each step.
+    pub(crate) derivatives: &'a [Derivatives],
     /// Delay taken out of the force already, s.
     pub(crate) delay: f64,
     /// Start of the first step and time from there to the end of the last, s; nought where
@@ -110,7 +115,7 @@ pub(crate) struct Ground<'a> {
 }
 
 impl<'a> Ground<'a> {
-    pub(crate) fn new(steps: &'a [Step], delay: f64) -> Self {
+    pub(crate) fn new(steps: &'a [Step], derivatives: &'a [Derivatives], delay: f64) -> Self {
         let first = steps
             .iter()
             .map(|s| s.start_s)
@@ -128,6 +133,7 @@ impl<'a> Ground<'a> {
             / cycles.max(1.0);
         Self {
             steps,
+            derivatives,
             delay,
             clock: (first, if one_clock { last - first } else { 0.0 }),
             centre: if one_clock { centre } else { f64::NAN },
@@ -172,7 +178,7 @@ impl<'a> Ground<'a> {
         let n = fold.force.len();
         let period = step.period_s();
         let late = self.delay / period;
-        let (first, second) = force_derivatives(step);
+        let (first, second) = &self.derivatives[index];
         let offset = self.offset(step);
         let used_from = step.start_s + step.settling_cycles as f64 * period;
         let middle = used_from + 0.5 * (step.cycles_used as f64 - 1.0) * period;
@@ -192,8 +198,14 @@ impl<'a> Ground<'a> {
             let which = usize::from(direction == Direction::Rebound);
             let (node, share) = nodes[which].place(speed);
             let x = (fold.travel[phase] + offset) / self.reach;
-            let at = |series: &[f64]| sample_circular(series, place + late);
-            let (rise, bend) = (at(&first), at(&second));
+            let at = |series: &[f64]| {
+                if late == 0.0 {
+                    series[phase]
+                } else {
+                    sample_circular(series, place + late)
+                }
+            };
+            let (rise, bend) = (at(first), at(second));
             let drift = if self.clock.1 > 0.0 {
                 (middle + place * period - self.clock.0) / self.clock.1
             } else {
@@ -269,7 +281,7 @@ pub(crate) fn lost(steps: &[Step]) -> Vec<[f64; 2]> {
 
 /// First and second derivative of the folded force in time, N/s and N/s², from the harmonics
 /// that stand out of the noise.
-fn force_derivatives(step: &Step) -> (Vec<f64>, Vec<f64>) {
+pub(crate) fn force_derivatives(step: &Step) -> Derivatives {
     let fold = &step.fold;
     let n = fold.force.len();
     let most = MOST_HARMONICS
