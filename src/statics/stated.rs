@@ -106,7 +106,7 @@ const WORTH_OF_MASS: f64 = 0.3;
 const TOLD: f64 = 0.35;
 /// A delay or a mass is taken out of the loops if it stands this many standard errors off
 /// nought and is larger than anybody would leave in.
-const PLAINLY: f64 = 3.0;
+const PLAINLY: f64 = 2.0;
 const LEAST_DELAY_S: f64 = 1.5e-4;
 const LEAST_MASS_KG: f64 = 0.25;
 /// A rise over the whole stroke beyond this share of the force range is no gas charge …
@@ -372,7 +372,9 @@ impl Statics {
             self.force_lag_applied_s = stated;
             return;
         }
-        if told.se > TOLD * told.before {
+        if told.value > PLAINLY * told.se && told.value > LEAST_DELAY_S {
+            self.force_lag_applied_s = told.value;
+        } else if told.se > TOLD * told.before {
             self.no(
                 "force_lag_s",
                 "at these speeds a delay cannot be told from gas stiffness and mass: state it with --force-lag",
@@ -381,9 +383,6 @@ impl Statics {
         }
         self.force_lag_s = Some(told.value);
         self.force_lag_ci95_s = Some(interval(told, t));
-        if told.value > PLAINLY * told.se && told.value > LEAST_DELAY_S {
-            self.force_lag_applied_s = told.value;
-        }
     }
 
     fn take_compliance(&mut self, joint: &Joint, t: f64) {

@@ -300,12 +300,14 @@ impl Gathering {
             count[i] += 1.0;
             force[i] += (edge.force[i] - force[i]) / count[i];
         };
+        // Equal travel against phase is not equal speed: the clock must agree as well.
+        let in_time = |edge: &Cycle| (edge.period_s / self.period.mean() - 1.0).abs() <= EDGE_ALIKE;
         let joined =
             |a: &Cycle, b_start: f64| (a.start_s + a.period_s - b_start).abs() < 0.02 * a.period_s;
         if let Some(edge) = self
             .before
             .as_ref()
-            .filter(|c| joined(c, self.first.start_s))
+            .filter(|c| joined(c, self.first.start_s) && in_time(c))
         {
             (0..n)
                 .rev()
@@ -313,7 +315,9 @@ impl Gathering {
                 .for_each(|i| take(edge, i));
         }
         let end = self.first.start_s + self.cycles as f64 * self.period.mean();
-        if let Some(edge) = after.filter(|c| (c.start_s - end).abs() < 0.1 * c.period_s) {
+        if let Some(edge) =
+            after.filter(|c| in_time(c) && (c.start_s - end).abs() < 0.1 * c.period_s)
+        {
             (0..n)
                 .take_while(|&i| alike(edge, i))
                 .for_each(|i| take(edge, i));

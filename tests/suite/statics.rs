@@ -26,6 +26,8 @@ struct Bench {
     triangle: bool,
     slow: bool,
     noise_n: f64,
+    /// Rest between speeds, s.
+    pause_s: f64,
 }
 
 const SOUND: Bench = Bench {
@@ -42,6 +44,7 @@ const SOUND: Bench = Bench {
     triangle: false,
     slow: true,
     noise_n: 5.0,
+    pause_s: 0.5,
 };
 
 const STROKE: f64 = 0.05;
@@ -84,7 +87,7 @@ impl Bench {
         }
     }
 
-    /// A recording at 1000 samples a second, half a second of rest between speeds.
+    /// A recording at 1000 samples a second.
     fn csv(&self, speeds: &[f64], cycles: f64) -> String {
         let slow = if self.slow {
             vec![(0.01, 2.0)]
@@ -97,14 +100,14 @@ impl Bench {
             .collect();
         let total: f64 = ladder
             .iter()
-            .map(|(v, n)| n / self.frequency(*v) + 0.5)
+            .map(|(v, n)| n / self.frequency(*v) + self.pause_s)
             .sum();
         let mut noise = Noise(0x2545_f491_4f6c_dd1d);
         let mut text = String::from("time (s),displacement (mm),force (N)\n");
         let mut start = 0.0;
         for (speed, count) in ladder {
             let lasts = count / self.frequency(speed);
-            let samples = ((lasts + 0.5) * 1000.0) as usize;
+            let samples = ((lasts + self.pause_s) * 1000.0) as usize;
             for i in 0..samples {
                 let t = i as f64 / 1000.0;
                 let at = |t: f64| {
@@ -386,4 +389,45 @@ fn scaling_the_force_scales_the_answers() {
     near("friction", b.friction_n, 2.0 * a.friction_n.unwrap(), 1.0);
     let knee = |run: &Run| run.fits.compression.as_ref().unwrap().knees[0].velocity_m_s;
     assert!((knee(&doubled) / knee(&plain) - 1.0).abs() < 5e-3);
+}
+
+/// Strokes at constant speed follow one another without a pause: each speed has its own force
+/// and heat. Closed form: the force of the law at mid-stroke; over a cycle the spring gives back
+/// what it took, so heat is the stroke times friction and valves of both directions.
+#[test]
+fn speeds_that_follow_without_a_pause_keep_apart() {
+    let bench = Bench {
+        triangle: true,
+        slow: false,
+        pause_s: 0.0,
+        noise_n: 0.5,
+        ..SOUND
+    };
+    for cycles in [3.0, 2.0] {
+        let speeds = [0.05, 0.1, 0.2, 0.4, 0.8];
+        let run = bench.run(&speeds, cycles);
+        assert_eq!(run.steps.len(), speeds.len(), "{cycles} cycles");
+        for (step, speed) in run.steps.iter().zip(speeds) {
+            let into = bench.force(0.0, speed, 0.0);
+            let out = bench.force(0.0, -speed, 0.0);
+            let heat = STROKE * (into - out);
+            let off = |a: f64, b: f64| (a / b - 1.0).abs();
+            let peak = &step.force_at_peak_velocity_n;
+            assert!(
+                off(peak.compression.mean, into) < 0.01,
+                "{speed}: {} {into}",
+                peak.compression.mean
+            );
+            assert!(
+                off(peak.rebound.mean, out) < 0.01,
+                "{speed}: {} {out}",
+                peak.rebound.mean
+            );
+            let found = step.energy_per_cycle_j.mean;
+            assert!(
+                off(found, heat) < 0.01,
+                "{speed}, {cycles} cycles: heat {found}, not {heat}"
+            );
+        }
+    }
 }
