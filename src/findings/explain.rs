@@ -1,6 +1,6 @@
 //! One cause is named once: what another finding explains is not listed again.
 
-use super::{Finding, Verdict};
+use super::Finding;
 
 /// Who explains whom: the symptom, and what accounts for it where it is there. Symptoms are
 /// what any of several causes brings about.
@@ -21,7 +21,7 @@ pub(super) fn once(mut findings: Vec<Finding>) -> Vec<Finding> {
         let Some(cause) = cause else { continue };
         for finding in findings
             .iter_mut()
-            .filter(|f| f.kind == *symptom && f.verdict != Verdict::None)
+            .filter(|f| f.kind == *symptom && f.is_there())
         {
             let advice = format!(
                 "What is seen here comes with {}, named above.",

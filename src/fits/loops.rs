@@ -258,7 +258,14 @@ pub(super) fn fit_loops(curve: &LoopCurve, settings: &FitSettings) -> Result<Fit
         .then(|| two_knees(&ground))
         .flatten();
     let power = power_law(&ground);
-    Ok(stated(&ground, line, knee, two, power, settings))
+    Ok(stated(
+        &ground,
+        line,
+        knee.as_ref(),
+        two.as_ref(),
+        power,
+        settings,
+    ))
 }
 
 /// One knee's profile: for every place and band, the fit.
@@ -316,7 +323,10 @@ fn one_knee(ground: &Ground<'_>) -> Option<Profile> {
     })
 }
 
-fn two_knees(ground: &Ground<'_>) -> Option<(Tried, Vec<([f64; 2], f64)>)> {
+/// Two knees, and every pair of places that was looked at with its `Q`.
+type TwoKnees = (Tried, Vec<([f64; 2], f64)>);
+
+fn two_knees(ground: &Ground<'_>) -> Option<TwoKnees> {
     let places = ground.places(PLACES_OF_TWO);
     let columns: Vec<Column> = places
         .iter()
@@ -406,16 +416,15 @@ fn dispersion(ground: &Ground<'_>, badness: f64, parameters: usize) -> f64 {
 fn stated(
     ground: &Ground<'_>,
     line: Tried,
-    knee: Option<Profile>,
-    two: Option<(Tried, Vec<([f64; 2], f64)>)>,
+    knee: Option<&Profile>,
+    two: Option<&TwoKnees>,
     power: Option<(f64, f64)>,
     settings: &FitSettings,
 ) -> Fit {
     let richest = two
-        .as_ref()
         .map(|t| (t.0.badness, 6))
         .into_iter()
-        .chain(knee.as_ref().map(|k| (k.best.badness, 4)))
+        .chain(knee.map(|k| (k.best.badness, 4)))
         .min_by(|a, b| a.0.total_cmp(&b.0))
         .unwrap_or((line.badness, 2));
     let noise = dispersion(ground, richest.0, richest.1).max(ground.slack / ground.nodes as f64);
@@ -427,8 +436,8 @@ fn stated(
     };
     let mut candidates = Vec::new();
     let mut tried: Vec<Tried> = vec![line];
-    tried.extend(knee.as_ref().map(|k| k.best.clone()));
-    tried.extend(two.as_ref().map(|t| t.0.clone()));
+    tried.extend(knee.map(|k| k.best.clone()));
+    tried.extend(two.map(|t| t.0.clone()));
     let mut taken = 0;
     for (i, t) in tried.iter().enumerate() {
         let aicc = criterion(t.badness, t.parameters);
@@ -480,7 +489,7 @@ fn stated(
     let scale = dispersion(ground, chosen.badness, chosen.parameters);
     let room = scale * f_quantile(settings.confidence, 1.0, spare).unwrap_or(5.0);
     let limit = chosen.badness + room;
-    let around = match (taken, &knee, &two) {
+    let around = match (taken, knee, two) {
         (1, Some(profile), _) => around_one(ground, profile, limit),
         (2, _, Some((best, looks))) => around_two(ground, best, looks, limit),
         _ => around_line(ground, chosen, room),

@@ -139,7 +139,7 @@ pub fn statics(steps: &[Step], settings: &JointSettings, card: Option<&DamperCar
         0.0
     };
     out.best = Some(StaticLevel {
-        gas_force_n: joint.rest.value + 0.5 * drift,
+        gas_force_n: size.likely_rest(&joint.rest) + 0.5 * drift,
         gas_stiffness_n_m: joint.spring.value,
         friction_n: joint.friction.value.max(0.0),
         lag_s: out.force_lag_applied_s,
@@ -220,6 +220,18 @@ impl Size {
 }
 
 impl Size {
+    /// The force at rest that loops are read with: what was found, and, the less it is known
+    /// the more, the middle between the forces of the two directions.
+    fn likely_rest(&self, told: &Told) -> f64 {
+        let [highest, lowest] = self.between_n;
+        let (middle, spread) = (0.5 * (highest + lowest), 0.25 * (lowest - highest));
+        if !spread.is_finite() || spread <= 0.0 {
+            return told.value;
+        }
+        let (own, other) = (told.se.max(f64::MIN_POSITIVE).powi(-2), spread.powi(-2));
+        (own * told.value + other * middle) / (own + other)
+    }
+
     /// Whether an interval of this half width is wider than the answer is worth.
     fn is_no_answer(&self, value: f64, half: f64) -> bool {
         (half > WORTH * value.abs() && half > WORTH_OF_FORCE * self.force_n)
@@ -299,9 +311,8 @@ impl Statics {
             && whole > SPRING_OVER_REST * told.value.abs();
         if is_spring {
             self.identifiable.push(format!(
-                "force rises by {:.0} N over the stroke, too steeply for a gas charge: a spring is fitted, or a \
-                 stop is reached; no gas pressure is given",
-                whole
+                "force rises by {whole:.0} N over the stroke, too steeply for a gas charge: a spring is fitted, or a \
+                 stop is reached; no gas pressure is given"
             ));
             self.no(
                 "gas_pressure_pa",
