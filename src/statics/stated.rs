@@ -140,7 +140,8 @@ pub fn statics(steps: &[Step], settings: &JointSettings, card: Option<&DamperCar
     };
     out.best = Some(StaticLevel {
         gas_force_n: size.likely_rest(&joint.rest) + 0.5 * drift,
-        gas_stiffness_n_m: joint.spring.value,
+        // A rise that cannot be told from mass and delay is better left in the loops.
+        gas_stiffness_n_m: out.gas_stiffness_n_m.unwrap_or(0.0),
         friction_n: joint.friction.value.max(0.0),
         lag_s: out.force_lag_applied_s,
     });

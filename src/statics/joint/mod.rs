@@ -108,7 +108,7 @@ const ROUNDS: usize = 4;
 /// Size of the random walk before the last round.
 const USUAL_WANDERING: [f64; 1] = [2.0];
 /// How gradually friction changes sign is known to this share of the friction.
-const ROUNDING_SHARE: f64 = 0.3;
+const ROUNDING_SHARE: f64 = 0.5;
 /// Residuals of this many standard deviations have half a say.
 const BEYOND: f64 = 3.0;
 /// Scatter below this share of the largest force is not believed: no bench is better.
