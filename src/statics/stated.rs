@@ -107,6 +107,9 @@ const TOLD: f64 = 0.35;
 /// A delay or a mass is taken out of the loops if it stands this many standard errors off
 /// nought and is larger than anybody would leave in.
 const PLAINLY: f64 = 2.0;
+/// … this many for a delay that is known worse than that, s: air, too, comes late.
+const MORE_PLAINLY: f64 = 3.0;
+const SHARP_DELAY_S: f64 = 5e-4;
 const LEAST_DELAY_S: f64 = 1.5e-4;
 const LEAST_MASS_KG: f64 = 0.25;
 /// A rise over the whole stroke beyond this share of the force range is no gas charge …
@@ -384,7 +387,9 @@ impl Statics {
             self.force_lag_applied_s = stated;
             return;
         }
-        if told.value > PLAINLY * told.se && told.value > LEAST_DELAY_S {
+        let sharply = told.se < SHARP_DELAY_S && told.value > PLAINLY * told.se;
+        let plainly = told.value > MORE_PLAINLY * told.se;
+        if (sharply || plainly) && told.value > LEAST_DELAY_S {
             self.force_lag_applied_s = told.value;
         } else if told.se > TOLD * told.before {
             self.no(

@@ -81,8 +81,8 @@ const BUILD_UP: f64 = 0.000_4;
 /// … or this share of the stroke, if that is less.
 const BUILD_UP_SHARE: f64 = 0.03;
 /// Speed over which friction changes sign, m/s, and how far it may be from that.
-const ROUNDED: f64 = 0.000_5;
-const ROUNDED_RANGE: [f64; 2] = [0.000_4, 0.002];
+const ROUNDED: f64 = 0.000_4;
+const ROUNDED_RANGE: [f64; 2] = [0.000_3, 0.002];
 /// At constant speed, samples slower than this share of it are in a corner.
 const PLATEAU: f64 = 0.93;
 /// Samples between a reversal and the first one used.
