@@ -6,7 +6,7 @@
 //! steps: beyond [`MOST_STEPS`], steps that repeat an earlier one are joined with it.
 
 use super::series::{merge, thin};
-use super::{Fold, PerDirection, Spread, StartEnd, Step, StepSettings};
+use super::{Fold, Motion, PerDirection, Spread, StartEnd, Step, StepSettings};
 
 /// Steps kept apart. A ladder has tens; a log with more has repeats.
 const MOST_STEPS: usize = 256;
@@ -56,6 +56,61 @@ fn join_repeats(steps: &mut Vec<Step>, settings: &StepSettings) {
         }
     }
     *steps = kept;
+}
+
+/// Joins each step with the one before where the machine ran on at the same speed and only a
+/// cycle or two in between fell outside what a step admits: a machine that does not hold its
+/// stroke or its middle exactly is driven at one speed all the same.
+pub(super) fn join_neighbours(steps: &mut Vec<Step>, settings: &StepSettings) {
+    let mut kept: Vec<Step> = Vec::new();
+    for step in std::mem::take(steps) {
+        match kept.last_mut().filter(|k| runs_on(k, &step, settings)) {
+            Some(before) => before.join(step),
+            None => kept.push(step),
+        }
+    }
+    *steps = kept;
+}
+
+/// Periods that may lie between two parts of one step.
+const MOST_BETWEEN: f64 = 3.2;
+/// The middle of the stroke may have wandered by this share of half the stroke.
+const WANDERED: f64 = 0.15;
+/// Standard deviations of a step's own cycles by which two parts of one step may differ.
+const OWN_SPREAD: f64 = 3.0;
+
+/// Whether the machine, at the end of `a`, ran on into `b` at the same speed. Stroke and
+/// period may differ by what one step admits, or by as much as the cycles within the two
+/// scatter; the rungs of a ladder lie further apart than their own cycles do.
+fn runs_on(a: &Step, b: &Step, settings: &StepSettings) -> bool {
+    let end = a.start_s + a.cycles as f64 * a.period_s();
+    let gap = (b.start_s - end) / a.period_s();
+    let turning = |s: &Step| s.motion == Motion::Triangle;
+    let near = |of: fn(&super::CycleSummary) -> f64| {
+        let spread = spread_within(&a.series, of).max(spread_within(&b.series, of));
+        let (x, y) = (mean_of_series(&a.series, of), mean_of_series(&b.series, of));
+        (x - y).abs() <= (OWN_SPREAD * spread).clamp(settings.alike, 2.0 * settings.alike) * x
+    };
+    a.segment == b.segment
+        && a.cycles > 1
+        && b.cycles > 1
+        && turning(a) == turning(b)
+        && (-1.0..=MOST_BETWEEN).contains(&gap)
+        && near(|c| c.stroke_m)
+        && near(|c| c.period_s)
+        && (a.centre_m - b.centre_m).abs() <= WANDERED * 0.5 * a.stroke_m
+}
+
+fn mean_of_series(series: &[super::CycleSummary], of: fn(&super::CycleSummary) -> f64) -> f64 {
+    series.iter().map(of).sum::<f64>() / (series.len().max(1)) as f64
+}
+
+/// Standard deviation over the cycles of a step as a share of their mean.
+fn spread_within(series: &[super::CycleSummary], of: fn(&super::CycleSummary) -> f64) -> f64 {
+    let mut tally = super::Tally::default();
+    series.iter().for_each(|c| tally.add(of(c)));
+    let spread = tally.spread();
+    spread.sd.map_or(0.0, |sd| sd / spread.mean.abs())
 }
 
 fn is_repeat(a: &Step, b: &Step, settings: &StepSettings) -> bool {

@@ -1,7 +1,7 @@
 //! The step builder: like cycles in a row become a step; each is reduced as it closes, so
 //! that a step of a million cycles takes no more room than one of a hundred.
 
-use super::bounds::keep_within;
+use super::bounds::{join_neighbours, keep_within};
 use super::gathering::Gathering;
 use super::{Motion, Step};
 use crate::cycles::Cycle;
@@ -147,6 +147,7 @@ impl StepBuilder {
                 .cmp(&b.segment)
                 .then(a.start_s.total_cmp(&b.start_s))
         });
+        join_neighbours(&mut steps, &self.settings);
         for (index, step) in steps.iter_mut().enumerate() {
             step.index = index;
         }

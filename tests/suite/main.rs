@@ -15,6 +15,7 @@ mod conversions;
 mod dependencies;
 mod findings;
 mod fits;
+mod fluid_damper;
 mod friction_device;
 mod heat;
 mod hostile;
