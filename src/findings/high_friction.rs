@@ -76,7 +76,16 @@ fn judge(look: &Look<'_>) -> Finding {
     ];
     let (sticks, peak) = breakaway(look, friction);
     evidence.extend(peak);
-    let (verdict, advice) = if low >= t.plain_n {
+    let slow = look
+        .of(Direction::Compression)
+        .any(|s| s.speed_m_s < look.settings.look.slow_m_s);
+    // A valve that opens at a set pressure and has no bleed steps at rest as friction does.
+    let (verdict, advice) = if low >= t.friction_n && !slow {
+        (
+            Verdict::CannotTell,
+            "Taken to rest from quick strokes, friction cannot be told from a valve that opens at a set force: run a slow step (20 mm stroke, below 5 mm/s, three cycles).",
+        )
+    } else if low >= t.plain_n {
         (
             Verdict::Developed,
             "Friction is high. Check that the machine pulls in line, refit the mounts and repeat the slow step; if it stays, look at seals, guide and rod \
