@@ -15,6 +15,7 @@
 //! heat         heat        energy, temperature, fade
 //! findings     findings    one file per cause: evidence, verdict, advice
 //! comparison   compare     two or more runs side by side, checks, best pairs
+//!              corner      what the damper does on the car it is fitted to
 //! output       report      terminal, JSON, HTML, plots     tables: frames over many runs
 //! ```
 //!
@@ -30,6 +31,7 @@
 pub mod cards;
 pub mod cli;
 pub mod compare;
+pub mod corner;
 pub mod curves;
 pub mod cycles;
 pub mod findings;

@@ -12,6 +12,7 @@ mod chunks;
 mod cli;
 mod compare;
 mod conversions;
+mod corner;
 mod dependencies;
 mod findings;
 mod fits;

@@ -1,0 +1,26 @@
+//! The corner: what a measured curve does on the car it is fitted to.
+//!
+//! ```text
+//! car         masses and rates at the wheel, modes, response, closed forms on a white road
+//! travel      motion ratio, spring and stops over travel
+//! law         the damper as straight pieces; equivalent damping on a sine or random motion
+//! road        ISO 8608 classes, measured profiles
+//! spectrum    mean squares by quadrature; weighting: ISO 2631-1; comfort: words
+//! linear      statistical linearisation, describing function
+//! time        the law as it is, stepped along a road; drive: what is counted on the way
+//! sides       two corners under one body that rolls
+//! ```
+//!
+//! The equations and how far each level may be trusted: `docs/methods/corner.md`.
+
+pub mod car;
+pub mod comfort;
+pub mod drive;
+pub mod law;
+pub mod linear;
+pub mod road;
+pub mod sides;
+pub mod spectrum;
+pub mod time;
+pub mod travel;
+pub mod weighting;

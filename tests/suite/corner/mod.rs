@@ -1,0 +1,4 @@
+//! The corner: check values, laws that need no number of ours.
+
+mod rows;
+mod values;
