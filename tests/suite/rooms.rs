@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use crate::support::in_tree;
 
 /// Every room may use only rooms before it. Data goes down this list once.
-const ORDER: [&str; 24] = [
+const ORDER: [&str; 25] = [
     "notice",
     "recording",
     "units",
@@ -24,6 +24,7 @@ const ORDER: [&str; 24] = [
     "findings",
     "run",
     "compare",
+    "clicks",
     "corner",
     "report",
     "tables",
