@@ -2,7 +2,7 @@
 
 use super::comparison::Comparison;
 use super::direction::DirectionComparison;
-use super::revalve::{Moved, ZoneChange};
+use super::revalve::{AT_REST, Moved, ZoneChange};
 use super::sentence::{Sentence, say};
 use super::settings::Purpose;
 use super::verdict::Verdict;
@@ -51,17 +51,33 @@ fn revalve(comparison: &Comparison, i: usize, verdict: Option<Verdict>) -> Sente
         Some(Verdict::Outside) => say("outside the limits: "),
         Some(Verdict::Undecided) => say("cannot be told from the limits: "),
     };
+    let valves = found.zones.iter().all(|z| z.hydraulic);
+    let judged = if valves {
+        judged
+    } else {
+        judged.text("total force, gas and friction not taken off: ")
+    };
     let Some(main) = found.main_direction else {
         let unsure = found
             .zones
             .iter()
             .filter(|z| z.moved == Moved::CannotTell)
             .count();
-        return judged.text(if unsure == 0 {
-            "nothing moved, both curves are the same in every part"
-        } else {
-            "no change is shown, but not every part is shown to be the same either"
-        });
+        let rest = at_rest(comparison, i);
+        let words = match (unsure, rest.is_empty(), valves) {
+            (0, true, _) => "nothing moved, both curves are the same in every part",
+            (0, false, true) => "the valves do the same in every part of both curves",
+            (0, false, false) => "both curves are the same in every part",
+            (_, _, true) => {
+                "no change of the valves is shown, but not every part is shown to be the same either"
+            }
+            (_, _, false) => {
+                "no change is shown, but not every part is shown to be the same either"
+            }
+        };
+        return rest
+            .into_iter()
+            .fold(judged.text(words), |out, one| out.text("; ").join(one));
     };
     let mut out = judged.join(zones(&found.zones, main));
     let side = match main {
@@ -76,18 +92,24 @@ fn revalve(comparison: &Comparison, i: usize, verdict: Option<Verdict>) -> Sente
     } else if !others.is_empty() {
         out = out.text(format!("; {} shows no change", side.word()));
     }
+    at_rest(comparison, i)
+        .into_iter()
+        .fold(out, |out, one| out.text("; ").join(one))
+}
+
+/// What gas and seals did, where it is shown.
+fn at_rest(comparison: &Comparison, i: usize) -> Vec<Sentence> {
     let statics = comparison.statics.get(i);
-    for (word, change) in [
-        ("gas force", statics.map(|s| &s.gas_force_n)),
-        ("friction", statics.map(|s| &s.friction_n)),
-    ] {
-        if let Some(change) = change.filter(|c| c.moved() == Some(true))
-            && let Some(delta) = change.delta
-        {
-            out = out.text(format!("; {word} ")).change(delta, Kind::Force);
-        }
-    }
-    out
+    [
+        (AT_REST, statics.map(|s| &s.gas_force_n)),
+        ("friction (seals)", statics.map(|s| &s.friction_n)),
+    ]
+    .into_iter()
+    .filter_map(|(word, change)| {
+        let change = change.filter(|c| c.moved() == Some(true))?;
+        Some(say(format!("{word} ")).change(change.delta?, Kind::Force))
+    })
+    .collect()
 }
 
 /// What moved in one direction: `rebound is firmer by 62 % at low speed (bleed) and …`.

@@ -2,8 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::repeat::Repeats;
 use super::settings::CompareSettings;
-use super::uncertain::{Part, interval, total};
+use super::uncertain::{Part, half_width, interval, total};
 use crate::findings::{Finding, Side, Verdict as Seen};
 use crate::fits::Fit;
 use crate::run::Run;
@@ -72,6 +73,28 @@ pub struct StaticsChange {
     pub gas_stiffness_n_m: Change,
     /// N.
     pub friction_n: Change,
+}
+
+impl StaticsChange {
+    /// Widens the intervals of forces by what a run of the same damper differs from the next.
+    pub(super) fn allow_for_runs(&mut self, repeats: &Repeats, confidence: f64) {
+        for change in [&mut self.gas_force_n, &mut self.friction_n] {
+            let (Some(base), Some(other), Some(delta), Some([low, high])) =
+                (change.base, change.other, change.delta, change.ci95)
+            else {
+                continue;
+            };
+            let (a, b) = (repeats.at(base), repeats.at(other));
+            let runs = Part {
+                variance: a.variance + b.variance,
+                df: a.df,
+            };
+            if let Some(half) = half_width(&runs, confidence) {
+                let half = half.hypot(0.5 * (high - low));
+                change.ci95 = Some([delta - half, delta + half]);
+            }
+        }
+    }
 }
 
 /// A fitted knee or slope, before and after.

@@ -12,6 +12,7 @@ use super::changes::{
 };
 use super::direction::{DirectionComparison, Sides, compare_direction};
 use super::grid::{Curves, curves_at_reference, curves_of, grid};
+use super::hydraulic::{AtRest, hydraulic};
 use super::names::{Named, named};
 use super::repeat::Repeats;
 use super::revalve::{Revalve, revalve};
@@ -218,12 +219,14 @@ pub fn compare(
             _ => &curves[0],
         },
     };
+    let base_rest = AtRest::of(base);
+    let other_rests: Vec<Option<AtRest>> = others.iter().map(AtRest::of).collect();
     let of = |direction: Direction| -> Vec<DirectionComparison> {
         other_curves
             .iter()
             .zip(&referred)
-            .zip(other_names)
-            .map(|((curves, referred), name)| {
+            .zip(other_names.iter().zip(&other_rests))
+            .map(|((curves, referred), (name, rest))| {
                 let (base, other) = match referred {
                     Some(r) => (&r.base, &r.other),
                     None => (base_curves, curves),
@@ -234,7 +237,12 @@ pub fn compare(
                     repeats: &repeatability,
                     same_data: name.sha256 == base_name.sha256,
                 };
-                let part = compare_direction(&name.name, &sides, &grid_m_s, tolerance, settings);
+                let mut part =
+                    compare_direction(&name.name, &sides, &grid_m_s, tolerance, settings);
+                part.hydraulic = base_rest
+                    .as_ref()
+                    .zip(rest.as_ref())
+                    .map(|(a, b)| hydraulic(direction, &sides, (a, b), &grid_m_s, settings));
                 resisting_percent(part, direction)
             })
             .collect()
@@ -248,7 +256,13 @@ pub fn compare(
         compression: of(Direction::Compression),
         rebound: of(Direction::Rebound),
         grid_m_s,
-        statics: each(others, other_names, |n, o| statics_change(n, base, o)),
+        statics: each(others, other_names, |n, o| {
+            let mut change = statics_change(n, base, o);
+            if n != base_name.name || o.source != base.source {
+                change.allow_for_runs(&repeatability, settings.confidence);
+            }
+            change
+        }),
         fits: (0..others.len())
             .map(|i| fits_change(&other_names[i].name, pair(i).0, pair(i).1))
             .collect(),

@@ -2,7 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::force_curve::ForceCurve;
+use super::force_curve::{ForceCurve, Reading};
+use super::hydraulic::Hydraulic;
 use super::repeat::Repeats;
 use super::settings::CompareSettings;
 use super::uncertain::{Part, interval, total};
@@ -38,6 +39,9 @@ pub struct DirectionComparison {
     pub tolerance_pct: Option<f64>,
     /// Speed where the difference is the largest share of its tolerance.
     pub worst_velocity_m_s: Option<f64>,
+    /// The same without gas and friction; `null` where one of the runs does not tell them.
+    #[serde(default)]
+    pub hydraulic: Option<Hydraulic>,
     /// The parts of the error at each speed, for averages over speeds.
     #[serde(skip)]
     pub errors: Vec<Option<DeltaError>>,
@@ -52,12 +56,29 @@ pub struct DeltaError {
     pub between: Part,
     /// Run to run; the speeds of one run err together.
     pub runs: Part,
+    /// Gas and friction taken off; zero in total force. The speeds of one run err together.
+    pub rest: Part,
 }
 
 impl DeltaError {
     /// All together.
     pub fn total(&self) -> Part {
-        total(&[self.cycles, self.between, self.runs])
+        total(&[self.cycles, self.between, self.runs, self.rest])
+    }
+
+    /// Error of the difference of two numbers with these errors.
+    #[must_use]
+    pub fn of_difference(&self, other: &Self) -> Self {
+        Self {
+            cycles: total(&[self.cycles, other.cycles]),
+            between: total(&[self.between, other.between]),
+            // One factor for both runs, so the degrees of freedom do not add.
+            runs: Part {
+                variance: self.runs.variance + other.runs.variance,
+                df: self.runs.df,
+            },
+            rest: total(&[self.rest, other.rest]),
+        }
     }
 }
 
@@ -100,11 +121,13 @@ pub fn compare_direction(
             let error = if sides.same_data {
                 DeltaError::default()
             } else {
-                DeltaError {
-                    cycles: total(&[b.cycles, o.cycles]),
-                    between: total(&[b.between, o.between]),
-                    runs: runs(sides.repeats, b.force_n, o.force_n),
-                }
+                let error = |r: &Reading| DeltaError {
+                    cycles: r.cycles,
+                    between: r.between,
+                    runs: sides.repeats.at(r.force_n),
+                    rest: Part::default(),
+                };
+                error(&b).of_difference(&error(&o))
             };
             (b.force_n, o.force_n - b.force_n, error)
         });
@@ -136,14 +159,4 @@ pub fn compare_direction(
     out.worst_velocity_m_s = worst.map(|w| w.0);
     out.verdict = Verdict::all(out.verdicts.iter().flatten().copied());
     out
-}
-
-/// Error of a difference of two runs: one factor for both, so the degrees of freedom do
-/// not add.
-fn runs(repeats: &Repeats, a: f64, b: f64) -> Part {
-    let (a, b) = (repeats.at(a), repeats.at(b));
-    Part {
-        variance: a.variance + b.variance,
-        df: a.df,
-    }
 }

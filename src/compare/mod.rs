@@ -11,6 +11,7 @@ mod comparison;
 mod direction;
 mod force_curve;
 mod grid;
+mod hydraulic;
 mod matching;
 mod names;
 mod pairing;
@@ -32,6 +33,7 @@ pub use comparison::{COMPARE_SCHEMA, Caution, Comparison, Overall, TracePoint, c
 pub use direction::{DeltaError, DirectionComparison, Sides, compare_direction};
 pub use force_curve::{ForceCurve, Reading};
 pub use grid::{Curves, curves_at_reference, curves_of, grid, standard_speeds};
+pub use hydraulic::{Hydraulic, ratio_interval};
 pub use matching::{MATCH_SCHEMA, MatchResult, Mismatch, Pair, match_dampers};
 pub use names::{Named, named};
 pub use pairing::least_total;

@@ -4,9 +4,10 @@ use serde::{Deserialize, Serialize};
 
 use super::comparison::Comparison;
 use super::direction::DeltaError;
+use super::hydraulic::{is_clear, ratio_interval};
 use super::sentence::{Sentence, say};
 use super::settings::REVALVE_TOLERANCE_PCT;
-use super::uncertain::{Part, interval, total};
+use super::uncertain::{Part, half_width, interval, total};
 use crate::run::Run;
 use crate::steps::Direction;
 use crate::units::display::Kind;
@@ -71,12 +72,16 @@ pub struct ZoneChange {
     pub delta_n: f64,
     /// Its 95 % interval.
     pub ci95_n: Option<[f64; 2]>,
-    /// Mean change in % of the base's mean force there.
+    /// Mean change in % of the base's mean force there, where that stands clear of zero.
     pub delta_pct: Option<f64>,
     /// Its 95 % interval.
     pub ci95_pct: Option<[f64; 2]>,
     /// Whether it moved.
     pub moved: Moved,
+    /// True if gas and friction are taken off, so that it is the valves that moved; false if
+    /// one of the runs does not tell them and it is total force that is compared.
+    #[serde(default)]
+    pub hydraulic: bool,
 }
 
 /// What moved between before and after.
@@ -145,7 +150,11 @@ struct At {
     base: f64,
     delta: f64,
     error: DeltaError,
+    base_error: DeltaError,
 }
+
+/// Parts of the curves that are looked at: three zones, two directions.
+const PARTS: f64 = 6.0;
 
 /// Speeds where the knee's zone begins and ends.
 fn knee_zone(base: &Run, direction: Direction) -> [f64; 2] {
@@ -168,43 +177,52 @@ fn zone_change(
     speeds: [f64; 2],
 ) -> Option<ZoneChange> {
     let part = comparison.get(direction).get(i)?;
+    let valves = part.hydraulic.as_ref();
+    let (bases, deltas, errors) = match valves {
+        Some(h) => (&h.base_n, &h.delta_n, &h.errors),
+        None => (&part.base_n, &part.delta_n, &part.errors),
+    };
     let mut used: Vec<At> = Vec::new();
     for (k, v) in comparison.grid_m_s.iter().enumerate() {
         if *v < speeds[0] || *v >= speeds[1] {
             continue;
         }
-        let at = |x: &Vec<Option<f64>>| x.get(k).copied().flatten();
-        if let (Some(base), Some(delta), Some(Some(error))) =
-            (at(&part.base_n), at(&part.delta_n), part.errors.get(k))
+        let at = |x: &[Option<f64>]| x.get(k).copied().flatten();
+        if let (Some(base), Some(delta), Some(Some(error))) = (at(bases), at(deltas), errors.get(k))
         {
+            let own = valves.and_then(|h| h.base_errors.get(k).copied().flatten());
             used.push(At {
                 speed: *v,
                 base,
                 delta,
                 error: *error,
+                base_error: own.unwrap_or_default(),
             });
         }
     }
     let n = used.len() as f64;
     let (first, last) = (used.first()?.speed, used.last()?.speed);
-    let base = used.iter().map(|u| u.base).sum::<f64>() / n;
-    let delta = direction.sign() * used.iter().map(|u| u.delta).sum::<f64>() / n;
-    let error = mean_error(&used);
-    let confidence = comparison.settings.confidence;
-    let ci95_n = interval(delta, &error, confidence);
-    let floor = comparison.settings.tolerance_floor_n;
-    let enough = base.abs() >= floor && base != 0.0;
-    let percent = |x: f64| 100.0 * x / base.abs();
-    let unchanged = comparison.settings.allowed_n(
-        base,
-        comparison
-            .settings
-            .tolerance_pct
-            .unwrap_or(REVALVE_TOLERANCE_PCT),
-    );
-    let moved = match ci95_n {
-        Some([low, high]) if low > 0.0 || high < 0.0 => Moved::Moved,
-        Some([low, high]) if -unchanged <= low && high <= unchanged => Moved::Unchanged,
+    let mean = |pick: fn(&At) -> f64| direction.sign() * used.iter().map(pick).sum::<f64>() / n;
+    let (base, delta) = (mean(|u| u.base), mean(|u| u.delta));
+    let error = mean_error(&used, |u| &u.error);
+    let settings = &comparison.settings;
+    let ci95_n = interval(delta, &error, settings.confidence);
+    let base_error = mean_error(&used, |u| &u.base_error);
+    let enough = base.abs() >= settings.tolerance_floor_n
+        && is_clear(base, &base_error, settings.confidence);
+    let percent = |x: f64| 100.0 * x / base;
+    let ci95_pct = if valves.is_some() {
+        ratio(base, delta, &base_error, &error, settings.confidence)
+    } else {
+        ci95_n.map(|c| c.map(percent))
+    };
+    let tolerance = settings.tolerance_pct.unwrap_or(REVALVE_TOLERANCE_PCT);
+    let unchanged = settings.allowed_n(base, tolerance);
+    // Many parts are looked at: that none of them moves by chance is what is held to 95 %.
+    let surely = interval(delta, &error, 1.0 - (1.0 - settings.confidence) / PARTS);
+    let moved = match (surely, ci95_n) {
+        (Some([low, high]), _) if low > 0.0 || high < 0.0 => Moved::Moved,
+        (_, Some([low, high])) if -unchanged <= low && high <= unchanged => Moved::Unchanged,
         _ => Moved::CannotTell,
     };
     Some(ZoneChange {
@@ -216,18 +234,37 @@ fn zone_change(
         delta_n: delta,
         ci95_n,
         delta_pct: enough.then(|| percent(delta)),
-        ci95_pct: ci95_n.filter(|_| enough).map(|c| c.map(percent)),
+        ci95_pct: ci95_pct.filter(|_| enough),
         moved,
+        hydraulic: valves.is_some(),
     })
+}
+
+/// Interval of the change in % of the base, both with their errors (Fieller).
+fn ratio(
+    base: f64,
+    delta: f64,
+    base_error: &Part,
+    error: &Part,
+    confidence: f64,
+) -> Option<[f64; 2]> {
+    if error.variance == 0.0 {
+        return Some([100.0 * delta / base; 2]);
+    }
+    let t = half_width(error, confidence)? / error.variance.sqrt();
+    // The two runs are independent: what the difference errs by more is the other's own.
+    let own = (error.variance - base_error.variance).max(0.0).sqrt();
+    ratio_interval((base + delta, own), (base, base_error.variance.sqrt()), t)
+        .map(|c| c.map(|x| 100.0 * (x - 1.0)))
 }
 
 /// Error of a mean over speeds: cycle spread averages out, reading between speeds and the
 /// run's own error do not.
-fn mean_error(used: &[At]) -> Part {
+fn mean_error(used: &[At], of: fn(&At) -> &DeltaError) -> Part {
     let n = used.len() as f64;
-    let cycles: Vec<Part> = used.iter().map(|u| u.error.cycles.times(1.0 / n)).collect();
+    let cycles: Vec<Part> = used.iter().map(|u| of(u).cycles.times(1.0 / n)).collect();
     let mean_sd = |pick: &dyn Fn(&DeltaError) -> Part| {
-        let parts = || used.iter().map(|u| pick(&u.error));
+        let parts = || used.iter().map(|u| pick(of(u)));
         let sd = parts().map(|p| p.variance.sqrt()).sum::<f64>() / n;
         let df = parts().map(|p| p.df).fold(f64::INFINITY, f64::min);
         Part::estimated(sd * sd, df)
@@ -236,6 +273,7 @@ fn mean_error(used: &[At]) -> Part {
         total(&cycles),
         mean_sd(&|e| e.between),
         mean_sd(&|e| e.runs),
+        mean_sd(&|e| e.rest),
     ])
 }
 
@@ -246,6 +284,12 @@ fn sentences(
     main: Option<Direction>,
 ) -> Vec<Sentence> {
     let mut out = Vec::new();
+    if zones.iter().any(|z| !z.hydraulic) {
+        out.push(say(
+            "gas and friction cannot be taken off in both runs: total force is compared, and what moved need not \
+             be the valves",
+        ));
+    }
     let (mains, others): (Vec<_>, Vec<_>) = zones.iter().partition(|z| Some(z.direction) == main);
     match main {
         None => out.push(say(
@@ -331,14 +375,17 @@ fn quiet(zones: &[&ZoneChange], direction: Direction) -> Sentence {
     }
 }
 
+/// What a changed force at rest can be: a cell's zero looks like gas.
+pub(super) const AT_REST: &str = "force at rest (gas charge, or the load cell's zero)";
+
 /// Gas and friction, if they moved.
 fn statics_moved(comparison: &Comparison, i: usize) -> Vec<Sentence> {
     let Some(statics) = comparison.statics.get(i) else {
         return Vec::new();
     };
     [
-        ("gas force", &statics.gas_force_n),
-        ("friction", &statics.friction_n),
+        (AT_REST, &statics.gas_force_n),
+        ("friction (seals)", &statics.friction_n),
     ]
     .into_iter()
     .filter(|(_, c)| c.moved() == Some(true))

@@ -12,8 +12,8 @@ use std::process::Output;
 use std::sync::OnceLock;
 
 use loopwork::compare::{
-    CompareSettings, Comparison, DirectionComparison, Purpose, Verdict, compare, least_total,
-    match_dampers,
+    CompareSettings, Comparison, DirectionComparison, Moved, Purpose, Verdict, compare,
+    least_total, match_dampers,
 };
 use loopwork::ingest::{self, IntakeOptions};
 use loopwork::pipeline::{Settings, analyse};
@@ -171,7 +171,60 @@ fn the_answer_is_in_the_words_of_the_purpose() {
     let said = String::from_utf8_lossy(&output.stdout).replace("\n  ", " ");
     assert!(said.contains("Rebound is firmer by "), "{said}");
     assert!(said.contains("at low speed (bleed)"), "{said}");
-    assert!(said.contains("compression is unchanged"), "{said}");
+    // Friction is not known well enough to show slow compression the same within 10 N.
+    assert!(said.contains("compression shows no change"), "{said}");
+}
+
+/// A load cell zeroed otherwise, or more charge, shifts every force and the force at rest alike:
+/// no part of the valves' curve moves, and the shift is told as one of force at rest.
+#[test]
+fn a_shift_at_rest_moves_no_valve() {
+    let base = &runs()["pair-left"];
+    for shift in [-80.0, 20.0, 60.0, 200.0] {
+        let mut other = base.clone();
+        other.source[0].sha256 = format!("{:064x}", 1);
+        for direction in Direction::BOTH {
+            let curve = &mut other.curve;
+            for point in curve.peaks.get_mut(direction) {
+                point.force_n += shift;
+            }
+            for cycles in curve.peak_cycles.get_mut(direction) {
+                cycles.iter_mut().for_each(|c| c.1 += shift);
+            }
+            let full = match direction {
+                Direction::Compression => &mut curve.compression,
+                Direction::Rebound => &mut curve.rebound,
+            };
+            full.iter_mut().for_each(|p| p.total_force_n += shift);
+        }
+        let statics = other.statics.as_mut().unwrap();
+        statics.gas_force_n = statics.gas_force_n.map(|n| n + shift);
+        statics.ci95.gas_force_n = statics.ci95.gas_force_n.map(|c| c.map(|n| n + shift));
+        let all = compare(
+            base,
+            &[other],
+            &[],
+            Purpose::Revalve,
+            &CompareSettings::default(),
+        );
+        let found = &all.revalve[0];
+        assert!(found.zones.iter().all(|z| z.hydraulic), "{shift} N");
+        assert!(
+            found.zones.iter().all(|z| z.moved != Moved::Moved),
+            "{shift} N: {found:?}"
+        );
+        assert_eq!(found.main_direction, None, "{shift} N");
+        for direction in Direction::BOTH {
+            let part = all.get(direction)[0].hydraulic.as_ref().unwrap();
+            assert!(part.delta_n.iter().flatten().all(|d| d.abs() < 1e-6));
+        }
+        let said = all.overall[0].answer.shown(Shown::Si);
+        assert!(said.contains("force at rest"), "{shift} N: {said}");
+        assert!(
+            !said.contains("firmer") && !said.contains("softer"),
+            "{said}"
+        );
+    }
 }
 
 /// Where gas pushes the rod out, slow rebound has a force that does not resist: percentages
