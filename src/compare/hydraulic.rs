@@ -147,7 +147,7 @@ pub(super) fn is_clear(force: f64, error: &Part, confidence: f64) -> bool {
 pub fn ratio_interval(other: (f64, f64), base: (f64, f64), t: f64) -> Option<[f64; 2]> {
     let (square, product) = (base.0 * base.0 - (t * base.1).powi(2), other.0 * base.0);
     let rest = other.0 * other.0 - (t * other.1).powi(2);
-    if !(square > 0.0) {
+    if square <= 0.0 || square.is_nan() {
         return None;
     }
     let root = (product * product - square * rest).max(0.0).sqrt();
