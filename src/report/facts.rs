@@ -150,6 +150,24 @@ pub fn groups(run: &Run) -> Vec<FactGroup> {
                 range(Kind::Force, statics.ci95.friction_n),
             );
         }
+        if statics.moving_mass_kg.is_some() {
+            fact(
+                "Moving mass at the load cell",
+                near(
+                    Kind::Mass,
+                    statics.moving_mass_kg,
+                    statics.ci95.moving_mass_kg,
+                ),
+                range(Kind::Mass, statics.ci95.moving_mass_kg),
+            );
+        }
+        if statics.zero_drift_n.is_some() {
+            fact(
+                "Drift of the force at rest",
+                near(Kind::Force, statics.zero_drift_n, statics.ci95.zero_drift_n),
+                range(Kind::Force, statics.ci95.zero_drift_n),
+            );
+        }
     }
     if let Some(heat) = &run.heat {
         fact(
@@ -176,6 +194,28 @@ pub fn groups(run: &Run) -> Vec<FactGroup> {
     });
     groups.retain(|group| !group.facts.is_empty());
     groups
+}
+
+/// What of gas, friction, mass, drift and delay could not be had, and why.
+pub fn untold(run: &Run) -> Vec<Text> {
+    const NAMES: [(&str, &str); 6] = [
+        ("gas_force_n", "Gas force"),
+        ("gas_stiffness_n_m", "Gas stiffness"),
+        ("friction_n", "Friction"),
+        ("moving_mass_kg", "Moving mass at the load cell"),
+        ("zero_drift_n", "Drift of the force at rest"),
+        ("force_lag_s", "Delay of the force channel"),
+    ];
+    let Some(statics) = &run.statics else {
+        return Vec::new();
+    };
+    NAMES
+        .into_iter()
+        .filter_map(|(key, name)| {
+            let why = statics.why_not.get(key)?;
+            Some(Text::from(format!("{name}: {why}.")))
+        })
+        .collect()
 }
 
 /// The chosen fits, piece by piece.

@@ -58,6 +58,14 @@ fn numbers(run: &Run) -> Section {
     if !groups.is_empty() {
         section = section.with(Block::Facts(groups));
     }
+    let untold = facts::untold(run);
+    if !untold.is_empty() {
+        section = section
+            .with(Block::Prose(Text::from(
+                "Not told from this run, and what would settle it (numbers in SI units):",
+            )))
+            .with(Block::List(untold));
+    }
     section
 }
 
@@ -94,6 +102,9 @@ fn findings(run: &Run) -> Section {
     section
         .blocks
         .extend(figure_block(plots::lost_motion::figure(run)));
+    section
+        .blocks
+        .extend(plots::lost_motion::nothing_lost(run).map(Block::Prose));
     section
 }
 

@@ -24,6 +24,9 @@ pub struct Axis {
     pub named: Vec<(f64, Dual)>,
 }
 
+/// Length of an axis all of whose values are the same end kept on purpose, SI.
+const LEAST_LENGTH: f64 = 1e-3;
+
 impl Axis {
     /// An axis that holds all finite `values` with a little room, and `also` (say, zero).
     pub fn around(
@@ -47,11 +50,14 @@ impl Axis {
         let room = 0.06 * size;
         // An end that is zero on purpose stays at zero.
         let keep = |end: f64| also.contains(&end);
+        let from = if keep(lo) { lo } else { lo - room };
+        let to = if keep(hi) { hi } else { hi + room };
         Self {
             name: name.to_owned(),
             kind,
-            from: if keep(lo) { lo } else { lo - room },
-            to: if keep(hi) { hi } else { hi + room },
+            from,
+            // All values zero: an axis without length has no scale and no places on it.
+            to: if to > from { to } else { from + LEAST_LENGTH },
             whole: false,
             named: Vec::new(),
         }
@@ -337,6 +343,13 @@ pub fn ticks(from: f64, to: f64, count: usize, whole: bool) -> (Vec<f64>, usize)
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_axis_of_zeros_still_has_a_scale() {
+        let axis = Axis::around("Lost motion", Kind::Travel, [0.0, 0.0], &[0.0]);
+        assert!(axis.to > axis.from);
+        assert!(ticks(axis.from, axis.to, 5, false).0.len() > 1);
+    }
 
     #[test]
     fn a_line_is_cut_where_it_leaves() {

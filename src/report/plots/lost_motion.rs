@@ -10,7 +10,24 @@ use crate::run::Run;
 use crate::steps::Step;
 use crate::units::display::Kind;
 
-/// The figure; `None` if it could not be had in any step.
+/// What is said in place of a figure where it was looked for and nothing was lost.
+pub fn nothing_lost(run: &Run) -> Option<Text> {
+    let mut lost = run.steps.iter().flat_map(|step| {
+        let both = &step.lost_motion_m;
+        [both.compression_start, both.rebound_start]
+            .into_iter()
+            .flatten()
+    });
+    let first = lost.next()?;
+    (first <= 0.0 && lost.all(|m| m <= 0.0)).then(|| {
+        Text::from(
+            "Travel before the force is back: none was found at any speed, so there is no \
+             figure of it.",
+        )
+    })
+}
+
+/// The figure; `None` if it could not be had in any step, or nothing was lost in any.
 pub fn figure(run: &Run) -> Option<Figure> {
     let mut steps: Vec<&Step> = run.steps.iter().collect();
     steps.sort_by(|a, b| speed_of(a).total_cmp(&speed_of(b)));
@@ -22,10 +39,10 @@ pub fn figure(run: &Run) -> Option<Figure> {
     };
     let compression = series(|step| step.lost_motion_m.compression_start);
     let rebound = series(|step| step.lost_motion_m.rebound_start);
-    if compression.is_empty() && rebound.is_empty() {
+    let all = || compression.iter().chain(&rebound);
+    if all().all(|p| p.1 <= 0.0) {
         return None;
     }
-    let all = || compression.iter().chain(&rebound);
     let x = Axis::around(
         "Peak speed of the step",
         Kind::Speed,
