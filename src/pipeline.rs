@@ -1,5 +1,6 @@
 //! The order of the stages: recording in, finished run out.
 
+mod one_damper;
 mod refer;
 
 use std::path::Path;
@@ -48,6 +49,8 @@ pub struct Settings {
     pub resampling: Resampling,
     /// Thresholds of the findings.
     pub findings: FindingSettings,
+    /// Files that repeat each other's speeds are one damper's run all the same.
+    pub one_damper: bool,
 }
 
 /// Noise and resolution are measured on exactly this many samples, however the reader cuts
@@ -207,6 +210,9 @@ fn analyse_samples(
     // An averaged loop is one cycle too: of one speed it says as little.
     if account.is_lone_loop() || steps.iter().map(|s| s.cycles).sum::<u64>() < 2 {
         return Err(not_cyclic(&account, between, &closing));
+    }
+    if !settings.one_damper {
+        one_damper::check(&steps, &account.segments, &closing.sources)?;
     }
     let mut notes = notes_of_cycles(&account, between);
     let card = settings.card.as_ref();

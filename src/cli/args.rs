@@ -166,6 +166,9 @@ pub struct IntakeArgs {
     /// Crank radius over rod length, for the same; 0 is a pure sine
     #[arg(long, value_name = "RATIO")]
     pub rod_ratio: Option<f64>,
+    /// Several files are one damper's run, though their labels differ or they repeat speeds
+    #[arg(long)]
+    pub one_damper: bool,
     /// Intake card: all of these, written once for a given dyno
     #[arg(long, value_name = "CARD.toml")]
     pub intake: Option<PathBuf>,

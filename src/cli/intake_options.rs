@@ -32,6 +32,7 @@ impl IntakeArgs {
             compression: self.compression.map(polarity),
             force: self.force.map(polarity),
             card: self.intake.clone(),
+            one_damper: self.one_damper,
             ..IntakeOptions::default()
         };
         for text in &self.map {

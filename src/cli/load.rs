@@ -52,7 +52,11 @@ pub fn load_with(
         Recording::Samples(stream) if !quiet => Recording::Samples(Box::new(Watched::new(stream))),
         other => other,
     };
-    pipeline::analyse(recording, settings)
+    let settings = Settings {
+        one_damper: options.one_damper,
+        ..settings.clone()
+    };
+    pipeline::analyse(recording, &settings)
 }
 
 /// The analysis options as settings.

@@ -175,6 +175,7 @@ impl Assembler {
             label: self.label.clone(),
             closed_loop: false,
             time_is_assumed: self.time_is_assumed,
+            file: 0,
         });
     }
 

@@ -59,6 +59,31 @@ impl Block {
         self.len = self.len.min(len);
     }
 
+    /// Writes `line_end` for the other mark of a line's end wherever that stands alone: files
+    /// joined from two machines, or mended by hand, hold both. Marks beside each other are
+    /// one line's end, or blank lines, and stay.
+    pub(super) fn settle_line_ends(&mut self, line_end: u8) {
+        let other = if line_end == b'\n' { b'\r' } else { b'\n' };
+        let Some(bytes) = self.bytes.get_mut(..self.len) else {
+            return;
+        };
+        let is_end = |b: Option<&u8>| matches!(b, Some(b'\n' | b'\r'));
+        let mut from = 0;
+        while let Some(at) = bytes
+            .get(from..)
+            .and_then(|rest| memchr::memchr(other, rest))
+            .map(|n| from + n)
+        {
+            let alone = bytes.get(at + 1).is_some()
+                && !is_end(bytes.get(at + 1))
+                && !is_end(at.checked_sub(1).and_then(|before| bytes.get(before)));
+            if let Some(byte) = bytes.get_mut(at).filter(|_| alone) {
+                *byte = line_end;
+            }
+            from = at + 1;
+        }
+    }
+
     fn append(&mut self, more: &[u8]) {
         let until = self.len + more.len();
         if self.bytes.len() < until {
@@ -166,6 +191,7 @@ impl Blocks {
     /// line end. At the end of the file all that is left is one block.
     pub(super) fn whole_lines(&mut self, mut block: Block) -> Result<Option<Block>, Error> {
         loop {
+            block.settle_line_ends(self.line_end);
             if self.at_end {
                 return Ok((!block.is_empty()).then_some(block));
             }

@@ -25,19 +25,30 @@ pub(super) struct Guess {
     pub(super) notices: Vec<Notice>,
 }
 
+/// The bit of a zstd frame's first byte after its magic number that says a checksum follows
+/// (RFC 8878, 3.1.1.1.1.5).
+const CHECKED: u8 = 1 << 2;
+
+/// What zstd without it is called.
+pub(super) const UNCHECKED_ZSTD: &str = "zstd without checksum";
+
 /// Unpacks gzip and zstd, known by their first bytes whatever the file's name.
 pub(super) fn unpack(
     mut raw: Box<dyn Read + Send>,
 ) -> io::Result<(Box<dyn Read + Send>, Option<&'static str>)> {
-    let mut magic = Vec::with_capacity(4);
-    (&mut raw).take(4).read_to_end(&mut magic)?;
+    let mut magic = Vec::with_capacity(5);
+    (&mut raw).take(5).read_to_end(&mut magic)?;
     let whole = io::Cursor::new(magic.clone()).chain(raw);
     match magic.as_slice() {
         [0x1f, 0x8b, ..] => Ok((
             Box::new(flate2::read::MultiGzDecoder::new(whole)),
             Some("gzip"),
         )),
-        [0x28, 0xb5, 0x2f, 0xfd] | [0x50..=0x5f, 0x2a, 0x4d, 0x18] => {
+        [0x28, 0xb5, 0x2f, 0xfd, about, ..] if about & CHECKED == 0 => Ok((
+            Box::new(Frames::new(Box::new(whole))?),
+            Some(UNCHECKED_ZSTD),
+        )),
+        [0x28, 0xb5, 0x2f, 0xfd, ..] | [0x50..=0x5f, 0x2a, 0x4d, 0x18, ..] => {
             Ok((Box::new(Frames::new(Box::new(whole))?), Some("zstd")))
         }
         _ => Ok((Box::new(whole), None)),

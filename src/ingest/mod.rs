@@ -26,6 +26,7 @@ mod file;
 mod folder;
 mod groups;
 mod header;
+mod labels;
 mod look;
 mod loops;
 mod motion;
@@ -51,6 +52,7 @@ use crate::recording::{
 };
 pub use card::{CARD_SCHEMA, Card, CardColumn};
 use file::File;
+pub(crate) use labels::HELP as SEVERAL_DAMPERS_HELP;
 
 /// Everything the person said about the input (`--map`, `--unit`, `--rate`, …, a card).
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -75,6 +77,8 @@ pub struct IntakeOptions {
     pub crank_stroke_m: Option<f64>,
     /// Crank radius over rod length, for the same; 0 is a pure sine.
     pub rod_ratio: Option<f64>,
+    /// The files are one damper's run, whatever their labels say.
+    pub one_damper: bool,
 }
 
 /// The options with the card worked in.

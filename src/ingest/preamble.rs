@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::dialect::{Delimiter, Dialect};
+use super::labels;
 use super::names::{fold, words};
 use super::number;
 use crate::recording::{Polarity, Role};
@@ -31,172 +32,6 @@ pub(super) struct Preamble {
     pub(super) compression: Option<Polarity>,
 }
 
-/// Plain name of a label, by the words in it (folded). First fit wins.
-const LABELS: &[(&str, &[&str])] = &[
-    (
-        "sample_rate",
-        &[
-            "sample rate",
-            "sampling rate",
-            "samplerate",
-            "sampling frequency",
-            "sample frequency",
-            "abtastrate",
-            "abtastfrequenz",
-            "messrate",
-            "frequence d echantillonnage",
-            "echantillonnage",
-            "frecuencia de muestreo",
-            "frequenza di campionamento",
-            "campionamento",
-            "taxa de amostragem",
-            "amostragem",
-            "muestreo",
-            "bemonsteringsfrequentie",
-            "samplingsfrekvens",
-            "czestotliwosc probkowania",
-            "probkowania",
-            "vzorkovaci frekvence",
-            "vzorkovani",
-            "サンプリング周波数",
-            "サンプリングレート",
-            "采样率",
-            "采样频率",
-            "scan rate",
-            "data rate",
-            "rate",
-        ],
-    ),
-    (
-        "sample_interval",
-        &[
-            "sample interval",
-            "sampling interval",
-            "sample time",
-            "sampling period",
-            "abtastintervall",
-            "abtastzeit",
-            "time step",
-            "dt",
-            "采样间隔",
-            "サンプリング周期",
-        ],
-    ),
-    (
-        "rod_ratio",
-        &[
-            "rod ratio",
-            "crank ratio",
-            "lambda",
-            "schubstangenverhaltnis",
-        ],
-    ),
-    (
-        "stroke",
-        &[
-            "stroke",
-            "hub",
-            "course",
-            "carrera",
-            "corsa",
-            "curso",
-            "slag",
-            "slaglangd",
-            "skok",
-            "zdvih",
-            "ストローク",
-            "行程",
-        ],
-    ),
-    (
-        "speed",
-        &[
-            "speed",
-            "velocity",
-            "geschwindigkeit",
-            "vitesse",
-            "velocidad",
-            "velocita",
-            "velocidade",
-            "snelheid",
-            "hastighet",
-            "predkosc",
-            "rychlost",
-            "速度",
-        ],
-    ),
-    (
-        "damper",
-        &[
-            "damper",
-            "shock",
-            "shock absorber",
-            "dampfer",
-            "stossdampfer",
-            "amortisseur",
-            "amortiguador",
-            "ammortizzatore",
-            "amortecedor",
-            "demper",
-            "schokdemper",
-            "dampare",
-            "stotdampare",
-            "amortyzator",
-            "tlumic",
-            "ダンパー",
-            "ショック",
-            "减振器",
-            "减震器",
-            "part",
-            "part no",
-            "part number",
-            "serial",
-            "serial number",
-            "sample id",
-            "specimen",
-            "prufling",
-        ],
-    ),
-    (
-        "date",
-        &[
-            "date",
-            "datum",
-            "fecha",
-            "data",
-            "日付",
-            "日期",
-            "test date",
-        ],
-    ),
-    (
-        "temperature",
-        &[
-            "temperature",
-            "temp",
-            "temperatur",
-            "temperatura",
-            "temperatuur",
-            "teplota",
-            "温度",
-        ],
-    ),
-    (
-        "operator",
-        &["operator", "user", "tester", "bediener", "prufer"],
-    ),
-    (
-        "positive",
-        &[
-            "positive",
-            "positiv",
-            "sign",
-            "sign convention",
-            "vorzeichen",
-        ],
-    ),
-];
-
 impl Preamble {
     /// Takes one line before the header.
     pub(super) fn take(&mut self, line: &str, cells: &[String], dialect: Dialect) {
@@ -222,17 +57,7 @@ impl Preamble {
         if let Some(unit) = stated_unit(&joined, value) {
             self.units.push(unit);
         }
-        let name = LABELS
-            .iter()
-            .find(|(_, entries)| entries.iter().any(|e| *e == joined))
-            .or_else(|| {
-                LABELS.iter().find(|(_, entries)| {
-                    entries
-                        .iter()
-                        .any(|e| e.chars().count() > 4 && joined.contains(e))
-                })
-            })
-            .map(|(name, _)| *name);
+        let name = labels::plain_name(&joined);
         let read = quantity_of(value, bracket, dialect);
         match (name, &read) {
             (Some("sample_rate"), Some((number, unit))) => {
@@ -271,8 +96,26 @@ impl Preamble {
             _ => {}
         }
         if self.values.len() < MOST {
-            let key = name.map_or_else(|| shorten(label), str::to_owned);
-            self.values.entry(key).or_insert_with(|| shorten(value));
+            self.keep(name, &shorten(label), shorten(value));
+        }
+    }
+}
+
+impl Preamble {
+    /// Keeps a value under its plain name; another of that name as it is written, and yet
+    /// another with a number.
+    fn keep(&mut self, name: Option<&str>, label: &str, value: String) {
+        let known = name.map(str::to_owned).into_iter();
+        let numbered = (2..=MOST).map(|n| format!("{label} {n}"));
+        for key in known.chain([label.to_owned()]).chain(numbered) {
+            match self.values.get(&key) {
+                Some(have) if *have == value => return,
+                Some(_) => {}
+                None => {
+                    self.values.insert(key, value);
+                    return;
+                }
+            }
         }
     }
 }

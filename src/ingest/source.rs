@@ -95,6 +95,16 @@ impl TextSource {
         let line_end = line_end_of(&text);
         blocks.line_end = line_end;
         let first = blocks.whole_lines(text)?;
+        let mut notices = found.notices;
+        if packing == Some(encoding::UNCHECKED_ZSTD) {
+            notices.push(
+                Notice::warning(
+                    "packed-unchecked",
+                    "the zstd file carries no checksum: damage to it may unpack to other numbers, and nothing would show it",
+                )
+                .help("pack it with a checksum, or compare the sha256 with that of the file where it was made"),
+            );
+        }
         Ok(Self {
             rest: if blocks.at_end {
                 Rest::Nothing
@@ -108,7 +118,7 @@ impl TextSource {
                 Some(packing) => format!("{} ({packing})", found.name),
                 None => found.name,
             },
-            notices: found.notices,
+            notices,
             line_end,
         })
     }

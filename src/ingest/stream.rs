@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use super::damage::Damage;
 use super::file::File;
+use super::labels::OneDamper;
 use super::loops::Loops;
 use super::motion::Motion;
 use super::{IntakeOptions, Reading};
@@ -28,6 +29,7 @@ pub(super) struct Stream {
     sampling: Sampling,
     notices: Vec<Notice>,
     untimed_files: u64,
+    damper: OneDamper,
 }
 
 impl Stream {
@@ -49,6 +51,8 @@ impl Stream {
             metadata: file.plan.table.preamble.values.clone(),
         };
         let motion = motion_of(&file, &reading.options)?;
+        let mut damper = OneDamper::default();
+        damper.take(&file.source.path, &understanding.metadata)?;
         Ok(Self {
             understanding,
             reading,
@@ -63,11 +67,15 @@ impl Stream {
             sampling: Sampling::default(),
             notices: Vec::new(),
             untimed_files: 0,
+            damper,
         })
     }
 
     /// Sends a chunk through the stations.
-    fn pass(&mut self, chunk: Chunk) {
+    fn pass(&mut self, mut chunk: Chunk) {
+        if let Some(segment) = &mut chunk.starts_segment {
+            segment.file = self.sources.len() as u32;
+        }
         for moved in self.motion.take(chunk) {
             self.pass_on(moved);
         }
@@ -141,6 +149,10 @@ impl Stream {
             )
             .help("give files of one layout together, or each by itself")
             .in_file(&file.source.path));
+        }
+        if !self.reading.options.one_damper {
+            self.damper
+                .take(&file.source.path, &file.plan.table.preamble.values)?;
         }
         // Travel of another kind cannot join half-way.
         for chunk in self.motion.end() {

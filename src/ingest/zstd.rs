@@ -51,6 +51,10 @@ impl Read for Frames {
             if n > 0 {
                 return Ok(n);
             }
+            let stated = frame.decoder.get_checksum_from_data();
+            if stated.is_some() && stated != frame.decoder.get_calculated_checksum() {
+                return Err(damaged());
+            }
             let source = self.frame.take().map(StreamingDecoder::into_inner);
             self.frame = source.map(next).transpose()?.flatten();
         }
@@ -111,6 +115,24 @@ mod tests {
         bytes.extend(packed(""));
         bytes.extend(packed("0,1\n"));
         assert_eq!(unpacked(bytes).unwrap(), "time,travel\n0,1\n");
+    }
+
+    /// RFC 8878, 3.1.1: the content checksum is the low four bytes of XXH64 of the content.
+    /// Bits flipped anywhere after the header give an error or the text itself.
+    #[test]
+    fn no_flipped_bit_changes_the_text() {
+        let text = "0.001,25.4,-317.25\n".repeat(40) + "0.002,25.3,12\n";
+        let whole = packed(&text);
+        let mut refused = 0;
+        for bit in 8 * 4..8 * whole.len() {
+            let mut bytes = whole.clone();
+            bytes[bit / 8] ^= 1 << (bit % 8);
+            match unpacked(bytes) {
+                Ok(read) => assert_eq!(read, text, "bit {bit}"),
+                Err(_) => refused += 1,
+            }
+        }
+        assert!(refused > 4 * whole.len(), "{refused}");
     }
 
     #[test]

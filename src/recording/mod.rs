@@ -197,6 +197,9 @@ pub struct Segment {
     pub closed_loop: bool,
     /// True if the time base is made up (no time, no rate in the file).
     pub time_is_assumed: bool,
+    /// Which of the files it comes from, from 0.
+    #[serde(default)]
+    pub file: u32,
 }
 
 /// Up to a few hundred thousand consecutive samples, SI. Signs are the file's own until

@@ -23,6 +23,7 @@ mod hostile;
 mod intake;
 mod intake_cases;
 mod layouts;
+mod nothing_lost;
 mod odd_writers;
 mod reference;
 mod references;
