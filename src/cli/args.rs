@@ -34,6 +34,12 @@ pub enum Command {
     /// Analyse many runs: one table, one index page
     #[command(after_help = BATCH_EXAMPLES)]
     Batch(BatchArgs),
+    /// Say what a damper does on the corner it is fitted to
+    #[command(after_help = CORNER_EXAMPLES)]
+    Corner(CornerArgs),
+    /// Print a commented card to fill in
+    #[command(after_help = CARD_EXAMPLES)]
+    Card(CardArgs),
     /// Say what a finding means and what to check next
     #[command(after_help = EXPLAIN_EXAMPLES)]
     Explain(ExplainArgs),
@@ -76,6 +82,14 @@ const MATCH_EXAMPLES: &str = "Examples:
 const BATCH_EXAMPLES: &str = "Examples:
   loopwork batch season/ --report reports/season
                                                one table and one index page for a folder";
+const CORNER_EXAMPLES: &str = "Examples:
+  loopwork card corner > front-left.toml       a card to fill in
+  loopwork corner run.csv --corner front-left.toml
+  loopwork corner before.csv --corner front-left.toml --against after.csv
+                                               what the revalve is worth on that corner
+  loopwork corner left.csv --corner front.toml --other-side right.csv";
+const CARD_EXAMPLES: &str = "Examples:
+  loopwork card corner > front-left.toml";
 const EXPLAIN_EXAMPLES: &str = "Examples:
   loopwork explain                             all findings by name
   loopwork explain cavitation                  what it means and what to check next";
@@ -436,6 +450,56 @@ pub struct BatchArgs {
     /// Output.
     #[command(flatten)]
     pub output: OutputArgs,
+}
+
+/// `loopwork corner`
+#[derive(Debug, Args)]
+pub struct CornerArgs {
+    /// One damper's run; several files may be its speeds
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// The corner: motion ratio, spring, masses, tyre (see `loopwork card corner`)
+    #[arg(long, value_name = "CARD.toml")]
+    pub corner: PathBuf,
+    /// The damper after a change: differences on the same road from the same start
+    #[arg(long, value_name = "FILE")]
+    pub against: Option<PathBuf>,
+    /// The damper of the other side: roll, tyre load and lean
+    #[arg(long, value_name = "FILE")]
+    pub other_side: Option<PathBuf>,
+    /// A measured road beside the classes: CSV of distance and height, in metres
+    #[arg(long, value_name = "FILE")]
+    pub road: Option<PathBuf>,
+    /// A name for the run [default: the file's name]
+    #[arg(long)]
+    pub name: Option<String>,
+    /// Reading the files.
+    #[command(flatten)]
+    pub intake: IntakeArgs,
+    /// Analysis.
+    #[command(flatten)]
+    pub analysis: AnalysisArgs,
+    /// Temperature.
+    #[command(flatten)]
+    pub reference: ReferenceArgs,
+    /// Output.
+    #[command(flatten)]
+    pub output: OutputArgs,
+}
+
+/// Kinds of cards.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum CardKind {
+    /// The corner a damper is fitted to (`--corner`)
+    Corner,
+}
+
+/// `loopwork card`
+#[derive(Debug, Args)]
+pub struct CardArgs {
+    /// Which card
+    #[arg(value_enum)]
+    pub kind: CardKind,
 }
 
 /// `loopwork explain`

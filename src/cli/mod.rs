@@ -10,8 +10,10 @@ mod write;
 
 mod analyze;
 mod batch;
+mod card;
 mod check;
 mod compare;
+mod corner;
 mod explain;
 mod inspect;
 mod manual;
@@ -69,6 +71,8 @@ fn run(command: &Command) -> Result<Outcome, Error> {
         Command::Check(args) => check::run(args),
         Command::Match(args) => match_pairs::run(args),
         Command::Batch(args) => batch::run(args),
+        Command::Corner(args) => corner::run(args),
+        Command::Card(args) => card::run(args),
         Command::Explain(args) => explain::run(args),
         Command::Simulate(args) => simulate::run(args),
         Command::Completions(args) => manual::completions(args),

@@ -4,6 +4,7 @@
 
 pub mod charplot;
 pub mod comparison;
+pub mod corner;
 pub mod facts;
 #[cfg(test)]
 mod fixture;

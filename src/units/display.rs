@@ -3,7 +3,7 @@
 //! Factors follow from exact definitions (inch, pound, standard gravity), as NIST SP 811
 //! (2008), appendix B lists them.
 
-use super::{FOOT_POUND_FORCE, INCH, POUND, POUND_FORCE};
+use super::{FOOT, FOOT_POUND_FORCE, INCH, POUND, POUND_FORCE};
 
 /// British thermal unit (International Table), J (exact; NIST SP 811, appendix B.8).
 const BTU: f64 = 1_055.055_852_62;
@@ -28,6 +28,10 @@ impl Shown {
 pub enum Kind {
     /// Force, N.
     Force,
+    /// Acceleration, m/s².
+    Acceleration,
+    /// Speed of a car, m/s, shown as on its dial.
+    RoadSpeed,
     /// Speed, m/s.
     Speed,
     /// Travel, m.
@@ -106,6 +110,10 @@ pub fn quantity(kind: Kind, shown: Shown) -> DisplayUnit {
     match (kind, shown) {
         (Kind::Force, Shown::Si) => scaled("N", 1.0),
         (Kind::Force, Shown::Us) => scaled("lbf", 1.0 / POUND_FORCE),
+        (Kind::Acceleration, Shown::Si) => scaled("m/s²", 1.0),
+        (Kind::Acceleration, Shown::Us) => scaled("ft/s²", 1.0 / FOOT),
+        (Kind::RoadSpeed, Shown::Si) => scaled("km/h", 3.6),
+        (Kind::RoadSpeed, Shown::Us) => scaled("mph", 3600.0 / (5280.0 * FOOT)),
         (Kind::Speed, Shown::Si) => scaled("m/s", 1.0),
         (Kind::Speed, Shown::Us) => scaled("in/s", 1.0 / INCH),
         (Kind::Travel, Shown::Si) => scaled("mm", 1e3),
