@@ -1,6 +1,7 @@
 //! The order of the stages: recording in, finished run out.
 
 mod one_damper;
+mod plausible;
 mod refer;
 
 use std::path::Path;
@@ -211,6 +212,12 @@ fn analyse_samples(
     if account.is_lone_loop() || steps.iter().map(|s| s.cycles).sum::<u64>() < 2 {
         return Err(not_cyclic(&account, between, &closing));
     }
+    plausible::check(&steps, &understanding.channels, &notices).map_err(|e| {
+        match closing.sources.first() {
+            Some(source) => e.in_file(&source.path),
+            None => e,
+        }
+    })?;
     if !settings.one_damper {
         one_damper::check(&steps, &account.segments, &closing.sources)?;
     }

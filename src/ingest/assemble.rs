@@ -60,6 +60,26 @@ impl Places {
         }
     }
 
+    /// Every place in use.
+    pub(super) fn all(&self) -> [Option<usize>; 7] {
+        let [a, b, c, d, e, f] = self.of_channels();
+        [a, b, c, d, e, f, self.step]
+    }
+
+    /// The same where only these columns, in this order, are there.
+    pub(super) fn among(&self, columns: &[usize]) -> Self {
+        let at = |place: usize| columns.iter().position(|c| *c == place);
+        Self {
+            time: self.time.and_then(at),
+            travel: at(self.travel).unwrap_or(0),
+            force: at(self.force).unwrap_or(0),
+            velocity: self.velocity.and_then(at),
+            temperature: self.temperature.and_then(at),
+            pressure: self.pressure.and_then(at),
+            step: self.step.and_then(at),
+        }
+    }
+
     /// In the order of [`Chunk::channels_mut`].
     fn of_channels(&self) -> [Option<usize>; 6] {
         [

@@ -37,6 +37,7 @@ impl BadRows {
         let reason = match cell {
             None => "row cut short".to_owned(),
             Some("") => format!("{} missing", role_word(role)),
+            Some(cell) if is_other_mark(cell) => "another decimal mark".to_owned(),
             Some(_) => look::not_a_number(role),
         };
         if self.first.len() >= PROBLEMS_SHOWN {
@@ -45,6 +46,9 @@ impl BadRows {
         let found = match cell {
             None => "the row ends before it".to_owned(),
             Some("") => "the cell is empty".to_owned(),
+            Some(cell) if is_other_mark(cell) => {
+                format!("found \"{cell}\", whose mark is not the file's decimal mark")
+            }
             Some(cell) => format!("found \"{}\"", cell.chars().take(40).collect::<String>()),
         };
         let word = Quantity::of(role).word();
@@ -90,6 +94,17 @@ impl BadRows {
         error.more = usize::try_from(self.count.saturating_sub(shown)).unwrap_or(usize::MAX);
         error
     }
+}
+
+/// A plain number with one point or comma; the file's decimal mark it cannot be, or the cell
+/// would not be here.
+fn is_other_mark(cell: &str) -> bool {
+    let digits = cell.trim_start_matches(['-', '+']);
+    digits.len() < 40
+        && digits.matches([',', '.']).count() == 1
+        && digits
+            .chars()
+            .all(|c| c.is_ascii_digit() || matches!(c, ',' | '.'))
 }
 
 /// Where a cell stands in its line.

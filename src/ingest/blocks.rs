@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex};
 
 use encoding_rs::{Decoder, Encoding};
 
+use super::encoding::PADDING;
 use super::source::{Tally, unreadable};
 use crate::notice::Error;
 
@@ -57,6 +58,17 @@ impl Block {
 
     pub(super) fn truncate(&mut self, len: usize) {
         self.len = self.len.min(len);
+    }
+
+    /// Drops NULs behind the text: room that a logger set aside and did not write.
+    fn drop_padding(&mut self) {
+        if self.last() != Some(&0) {
+            return;
+        }
+        let end = self.iter().rposition(|b| *b != 0).map_or(0, |at| at + 1);
+        if self.len - end >= PADDING {
+            self.len = end;
+        }
     }
 
     /// Writes `line_end` for the other mark of a line's end wherever that stands alone: files
@@ -192,6 +204,7 @@ impl Blocks {
     pub(super) fn whole_lines(&mut self, mut block: Block) -> Result<Option<Block>, Error> {
         loop {
             block.settle_line_ends(self.line_end);
+            block.drop_padding();
             if self.at_end {
                 return Ok((!block.is_empty()).then_some(block));
             }

@@ -161,6 +161,38 @@ impl Card {
         options
     }
 
+    /// Takes columns that the file lacks, and that can be done without, out of what the card
+    /// says; gives their names.
+    pub(super) fn leave_out_missing(
+        &self,
+        plain: &Plan,
+        options: &mut IntakeOptions,
+        said: &IntakeOptions,
+    ) -> Vec<String> {
+        let mut missing = Vec::new();
+        for column in self
+            .column
+            .iter()
+            .filter(|c| is_spare(c.role, &self.column))
+        {
+            let bare = ColumnName::parse(&column.name).name;
+            let number = column_name(&column.name).parse::<usize>().ok();
+            let mut columns = plain.table.columns.iter();
+            let there = match number.filter(|_| plain.table.header.is_none()) {
+                Some(n) => n <= columns.len(),
+                None => {
+                    columns.any(|c| c.written == column.name || !bare.is_empty() && c.name == bare)
+                }
+            };
+            let own_word = said.map.iter().any(|(role, _)| *role == column.role);
+            if !there && !own_word {
+                options.map.retain(|(role, _)| *role != column.role);
+                missing.push(column.name.clone());
+            }
+        }
+        missing
+    }
+
     /// Holds a file's plan, made without the card, against the card.
     ///
     /// # Errors
@@ -220,6 +252,9 @@ impl Card {
                 }
             };
             let Some(found) = found else {
+                if is_spare(column.role, &self.column) {
+                    continue;
+                }
                 let have: Vec<&str> = names.take(12).collect();
                 differ(
                     &what,
@@ -248,6 +283,16 @@ impl Card {
         } else {
             Err(Error::many(Fault::Input, problems))
         }
+    }
+}
+
+/// A run can do without this column of the card's: without it only what it adds is missing.
+fn is_spare(role: Role, columns: &[CardColumn]) -> bool {
+    let has = |role| columns.iter().any(|c| c.role == role);
+    match role {
+        Role::Temperature | Role::Pressure | Role::Step => true,
+        Role::Velocity => has(Role::Displacement) && has(Role::Time),
+        Role::Time | Role::Displacement | Role::Force | Role::Angle => false,
     }
 }
 

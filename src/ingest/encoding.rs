@@ -12,6 +12,9 @@ use crate::notice::{Error, Notice};
 /// on one side of the pairs) or no text at all (if not).
 const NUL_SHARE: f64 = 0.05;
 
+/// So many NULs in a row are room without text.
+pub(super) const PADDING: usize = 64;
+
 /// Bytes looked at for the encoding.
 const LOOK: usize = 256 << 10;
 
@@ -88,6 +91,13 @@ pub(super) fn guess(head: &[u8], whole: bool) -> Result<Guess, Error> {
         [0xfe, 0xff, ..] => return Ok(other(UTF_16BE, 2)),
         _ => {}
     }
+    // NULs behind the text are room that was set aside and not written.
+    let text_end = head.iter().rposition(|b| *b != 0).map_or(0, |at| at + 1);
+    let head = match head.get(..text_end + 1).unwrap_or(head) {
+        // UTF-16 ends with a NUL of its own.
+        room if text_end > 0 && text_end + PADDING < head.len() => room,
+        _ => head,
+    };
     let look = head.get(..LOOK).unwrap_or(head);
     let has_nul = memchr::memchr(0, look).is_some();
     let nul = |offset: usize| {

@@ -1,16 +1,20 @@
 //! One file being read: understood from its first block, then block by block.
 
+mod between;
+
 use std::borrow::Cow;
 use std::path::Path;
+
+use between::Header;
 
 use super::assemble::{Assembler, Places};
 use super::bad_rows::BadRows;
 use super::blocks::Block;
 use super::header;
 use super::look::{self, First, LOOK_ROWS, TimeBase};
-use super::names::fold;
+use super::marks::{self, Marks};
 use super::plan::Plan;
-use super::rows::{self, Odd, RowShape, Rows};
+use super::rows::{self, Odd, RowShape, Rows, Slot};
 use super::source::TextSource;
 use super::text::{self, first_lines, is_label, label_of, offset_of_line};
 use super::{IntakeOptions, Reading};
@@ -34,10 +38,17 @@ const ASSUMED_INTERVAL: f64 = 1e-3;
 /// A file with more unusable rows than this share is refused.
 const MOST_BAD: f64 = 0.5;
 
+/// Bytes parsed at once after a header with other columns, and how that grows where none
+/// follows.
+const REACH: usize = 512;
+const REACH_GROWS: usize = 4;
+
 /// A block of text and its rows.
 pub(super) struct Parsed {
     pub(super) block: Block,
     pub(super) rows: Rows,
+    /// Where in the block the rows end.
+    pub(super) until: usize,
 }
 
 /// One file being read.
@@ -68,6 +79,15 @@ pub(super) struct File {
     passing_over: bool,
     /// Lines of text stand between the first rows.
     labelled: bool,
+    /// The row of units under the header at hand.
+    units_line: Option<String>,
+    /// Headers with other columns that came before, by what they say.
+    headers: Vec<(String, Header)>,
+    /// Decimal marks.
+    marks: Marks,
+    /// How far ahead of a header with other columns rows are parsed: often it is soon
+    /// followed by another.
+    reach: usize,
     /// Seams that text or blank lines made.
     pub(super) breaks: u64,
     bad: BadRows,
@@ -92,15 +112,22 @@ impl File {
         let as_written = lines;
         let lines = text::join_quoted(&as_written);
         let lines: Vec<&str> = lines.iter().map(AsRef::as_ref).collect();
-        let options = &reading.options;
+        let mut options = reading.options.clone();
+        let mut missing = Vec::new();
         if let Some(card) = &reading.card {
             // Looked at without the card's help, so that a departure shows.
-            card.check(
-                &Plan::make(&lines, &reading.said, &source.path)?,
-                &source.path,
-            )?;
+            let plain = Plan::make(&lines, &reading.said, &source.path)?;
+            card.check(&plain, &source.path)?;
+            missing = card.leave_out_missing(&plain, &mut options, &reading.said);
         }
-        let plan = Plan::make(&lines, options, &source.path)?;
+        let mut plan = Plan::make(&lines, &options, &source.path)?;
+        plan.notices.extend(missing.iter().map(|name| {
+            Notice::warning(
+                "card-column-missing",
+                format!("the file has no column \"{name}\", which the intake card names; it is read without"),
+            )
+            .help("look whether the sensor was connected; a card without that column says nothing of it")
+        }));
         let header_lines = plan.table.header.map_or_else(Vec::new, |header| {
             let before = lines.get(..header).unwrap_or_default();
             let joined = before.iter().rev().take_while(|l| l.is_empty()).count();
@@ -118,7 +145,7 @@ impl File {
             places: places.iter().map(|p| Places::of(p)).collect(),
             plan,
             base: TimeBase::default(),
-            options: options.clone(),
+            options,
             waiting: Some((block, skip)),
             lines: lines_before,
             done: false,
@@ -128,14 +155,71 @@ impl File {
             changed: false,
             passing_over: false,
             labelled: false,
+            units_line: None,
+            headers: Vec::new(),
+            marks: Marks::default(),
+            reach: usize::MAX,
             breaks: 0,
             bad: BadRows::default(),
         };
+        file.look_at_marks(&lines)?;
+        let table = &file.plan.table;
+        let under = table.header.and_then(|h| lines.get(h + 1..table.data));
+        file.units_line = under.and_then(|lines| {
+            let is_units = |l: &&&str| header::is_units_row(&file.plan.dialect.split(l));
+            lines.iter().find(is_units).map(|l| (*l).to_owned())
+        });
         file.understand();
+        file.refuse_swapped_time()?;
         if let Some(label) = file.first_label(&lines) {
             file.assembler.name_segment(Some(label));
         }
         Ok(file)
+    }
+
+    /// Looks for numbers with another decimal mark among the first rows.
+    fn look_at_marks(&mut self, lines: &[&str]) -> Result<(), Error> {
+        let data = self.plan.table.data;
+        let rows: Vec<Vec<String>> = lines
+            .get(data..)
+            .unwrap_or_default()
+            .iter()
+            .map(|l| self.plan.dialect.split(l))
+            .collect();
+        let place = |row: usize| Place {
+            path: Some(self.source.path.clone()),
+            line: Some((data + row) as u64 + 1),
+            text: lines.get(data + row).map(|l| l.chars().take(400).collect()),
+            ..Place::default()
+        };
+        let decimal = char::from(self.shape.decimal);
+        self.marks = Marks::of(&rows, &self.shape.slots, decimal, place)?;
+        Ok(())
+    }
+
+    /// The number in a cell, by the patient road.
+    pub(super) fn cell(&self, slot: &Slot, cell: &str) -> Option<f64> {
+        let decimal = char::from(self.shape.decimal);
+        let number = slot.patient(cell, self.shape.decimal)?;
+        (!self.marks.doubt(slot.field, cell, decimal)).then_some(number)
+    }
+
+    /// A column called time that goes to and fro while the one called travel only rises.
+    fn refuse_swapped_time(&self) -> Result<(), Error> {
+        let swapped = |n: &&Notice| n.code == look::TIME_SWAPPED;
+        let Some(notice) = self.plan.notices.iter().find(swapped) else {
+            return Ok(());
+        };
+        let error = Error::input(look::TIME_SWAPPED, notice.message.clone()).at(Place {
+            path: Some(self.source.path.clone()),
+            line: self.plan.table.header.map(|h| h as u64 + 1),
+            text: Some(self.plan.table.header_text.chars().take(400).collect()),
+            ..Place::default()
+        });
+        Err(match &notice.help {
+            Some(help) => error.help(help.clone()),
+            None => error,
+        })
     }
 
     /// What names the first segment: text between header and data, or a speed or stroke
@@ -259,7 +343,7 @@ impl File {
         let mut bad = None;
         for slot in &self.shape.slots {
             let cell = cells.get(slot.field).map_or("", String::as_str);
-            let value = slot.patient(cell, self.shape.decimal);
+            let value = self.cell(slot, cell);
             numbers += usize::from(value.is_some());
             if value.is_none() && slot.needed && bad.is_none() {
                 bad = Some(slot.field);
@@ -284,6 +368,19 @@ impl File {
             },
         };
         let rest = block.get(from..).unwrap_or_default();
+        if self.reach < rest.len() {
+            let until = rows::after_line(&block, from + self.reach, self.shape.line_end);
+            let part = block.get(..until).unwrap_or_default();
+            let rows = rows::parse_into(
+                self.assembler.lend(self.shape.slots.len()),
+                part,
+                from,
+                &self.shape,
+            );
+            self.reach = self.reach.saturating_mul(REACH_GROWS);
+            return Ok(Some(Parsed { block, rows, until }));
+        }
+        self.reach = usize::MAX;
         if let Some(start) = text::torn_row(rest, self.shape.line_end, self.plan.dialect) {
             block.truncate(from + start);
             self.assembler.rows += 1;
@@ -291,7 +388,8 @@ impl File {
         }
         let columns = self.assembler.lend(self.shape.slots.len());
         let rows = rows::parse_into(columns, &block, from, &self.shape);
-        Ok(Some(Parsed { block, rows }))
+        let until = block.len();
+        Ok(Some(Parsed { block, rows, until }))
     }
 
     /// Reads on until a chunk is ready or the file ends.
@@ -328,6 +426,14 @@ impl File {
         let rows = self.assembler.rows;
         let dropped = self.assembler.sampling().dropped;
         let left_out: u64 = dropped.iter().map(|d| d.count).sum();
+        if let Some(line) = self.marks.contradicted() {
+            let field = self.shape.slots.first().map_or(0, |s| s.field);
+            let error = marks::other_mark(field, char::from(self.shape.decimal)).at(Place {
+                line: Some(line),
+                ..Place::default()
+            });
+            return Err(error.in_file(&self.source.path));
+        }
         if self.assembler.used() > 0 && left_out as f64 <= MOST_BAD * rows as f64 {
             return Ok(());
         }
@@ -365,12 +471,17 @@ impl File {
         Err(error.in_file(&self.source.path))
     }
 
-    fn take_block(&mut self, Parsed { block, mut rows }: Parsed) {
+    fn take_block(&mut self, parsed: Parsed) {
+        let Parsed {
+            block,
+            mut rows,
+            until,
+        } = parsed;
         let goes_on = !(self.blank || self.label.is_some() || self.again || self.passing_over);
         if goes_on && self.assembler.take_whole(&mut rows) {
             self.lines += rows.lines;
             self.assembler.flush();
-            self.source.take_back(block);
+            self.let_go(block, until);
             return;
         }
         self.assembler.take_back(&rows);
@@ -384,6 +495,7 @@ impl File {
                 // The columns changed places: what follows is read anew.
                 self.assembler.flush();
                 self.lines = line;
+                self.reach = REACH;
                 self.waiting = Some((block, odd.to as usize));
                 return;
             }
@@ -391,7 +503,16 @@ impl File {
         self.push(&rows, from, rows.len());
         self.lines += rows.lines;
         self.assembler.flush();
-        self.source.take_back(block);
+        self.let_go(block, until);
+    }
+
+    /// A block whose rows have been taken up to a place: what follows waits.
+    fn let_go(&mut self, block: Block, until: usize) {
+        if until < block.len() {
+            self.waiting = Some((block, until));
+        } else {
+            self.source.take_back(block);
+        }
     }
 
     /// Takes rows; before the first one after text or a blank line, decides on a seam.
@@ -445,96 +566,18 @@ impl File {
         let dialect = self.plan.dialect;
         let cells = dialect.split(text);
         let (row, bad, numbers) = self.patient(&cells);
+        let is_text = numbers == 0 || numbers < 2 && is_label(&cells);
+        if bad.is_some() && is_text {
+            return self.text_between(text, &cells);
+        }
+        let decimal = char::from(self.shape.decimal);
+        self.marks.note(&cells, &self.shape.slots, decimal, line);
         let Some(unread) = bad else {
             self.push(&row, 0, 1);
             return false;
         };
-        if numbers == 0 || numbers < 2 && is_label(&cells) {
-            return self.text_between(text, &cells);
-        }
         self.bad_row(unread, &cells, text, line);
         false
-    }
-
-    /// Text between rows: the header again, units, a label, a comment.
-    fn text_between(&mut self, text: &str, cells: &[String]) -> bool {
-        let written: Vec<String> = cells.iter().map(|c| fold(c.trim())).collect();
-        let known: Vec<String> = self
-            .plan
-            .table
-            .columns
-            .iter()
-            .map(|c| fold(&c.written))
-            .collect();
-        let of_header = |line: &String| !line.trim().is_empty() && line.trim() == text.trim();
-        if written == known || self.header_lines.iter().any(of_header) {
-            self.again = true;
-            self.passing_over = false;
-            return false;
-        }
-        if header::is_units_row(cells) || text.chars().all(|c| !c.is_alphanumeric()) {
-            return false;
-        }
-        let filled = cells.iter().filter(|c| !c.trim().is_empty()).count();
-        // A header names two roles at least; weighing names takes its time.
-        if filled > 1 && header::header_worth(cells) >= 2.0 {
-            return self.replan(cells, text);
-        }
-        if self.assembler.rows > 0 && filled <= 4 {
-            let label = label_of(text);
-            // A comment within a run is no new segment unless it names a speed or a step.
-            let comment = text.trim_start().starts_with(['#', '%', '*', '/']);
-            if !label.is_empty() && (!comment || names_a_pace(&label)) {
-                self.label = Some(label);
-            }
-        }
-        false
-    }
-
-    /// A header with other columns: the rows after it are read by it.
-    fn replan(&mut self, cells: &[String], text: &str) -> bool {
-        let mut table = self.plan.table.clone();
-        table.columns = cells
-            .iter()
-            .map(|c| super::names::ColumnName::parse(c))
-            .collect();
-        table.header_text = text.to_owned();
-        let plan = Plan::of_table(self.plan.dialect, table, &[], &self.options);
-        let Ok(mut plan) = plan else { return false };
-        // Travel that is had another way cannot join half-way.
-        let moved_by =
-            |plan: &Plan| [Role::Displacement, Role::Angle].map(|role| plan.column(role).is_some());
-        self.passing_over = moved_by(&plan) != moved_by(&self.plan);
-        if plan.layout != Layout::TimeSeries || self.passing_over {
-            return false;
-        }
-        // Units that the first block settled hold for the same column further on.
-        for column in plan.groups.iter_mut().flat_map(|g| &mut g.columns) {
-            if let Some(known) = self.plan.column(column.role).filter(|_| column.assumed) {
-                column.unit = known.unit;
-                column.evidence.clone_from(&known.evidence);
-                column.turn = known.turn;
-            }
-            if let Some(known) = self.plan.column(column.role) {
-                column.clock = known.clock;
-            }
-        }
-        plan.notices.clone_from(&self.plan.notices);
-        let (shape, places) = plan.shape(self.shape.line_end);
-        let Some(mut first) = places.first().map(|p| Places::of(p)) else {
-            return false;
-        };
-        if self.assembler.places.time.is_none() {
-            first.time = None;
-        }
-        self.assembler.places = first.clone();
-        self.places = vec![first];
-        self.shape = shape;
-        self.plan.groups = plan.groups;
-        self.plan.table.columns = plan.table.columns;
-        self.again = true;
-        self.changed = true;
-        true
     }
 
     fn bad_row(&mut self, field: usize, cells: &[String], text: &str, line: u64) {

@@ -111,6 +111,8 @@ pub(super) fn find(lines: &[&str], dialect: Dialect) -> Option<Table> {
     for (line, cells) in lines.iter().zip(&rows).take(header.unwrap_or(first)) {
         table.preamble.take(line, cells, dialect);
     }
+    // Names may state signs as well: `Travel (mm, positive in compression)`.
+    table.preamble.take_signs(&table.header_text);
     let after = lines.get(first..).unwrap_or_default();
     let blank = after.iter().filter(|l| l.trim().is_empty()).count();
     table.double_spaced = blank > 4 && 3 * blank > after.len();
@@ -177,7 +179,7 @@ fn find_header(rows: &[Vec<String>], numeric: &[bool]) -> Option<usize> {
         let followed = (i + 1..=i + ROWS_UNDER_HEADER).any(|k| {
             numeric.get(k) == Some(&true) && rows.get(k).is_some_and(|r| 2 * r.len() >= cells.len())
         });
-        if !followed {
+        if !followed || says_signs(rows, numeric, i) {
             continue;
         }
         let score = header_worth(cells);
@@ -186,6 +188,19 @@ fn find_header(rows: &[Vec<String>], numeric: &[bool]) -> Option<usize> {
         }
     }
     best.1
+}
+
+/// True for a sentence about signs, such as "displacement positive in rebound, force positive
+/// in tension": it names roles, but not as many columns as the rows under it have.
+fn says_signs(rows: &[Vec<String>], numeric: &[bool], at: usize) -> bool {
+    let Some(cells) = rows.get(at) else {
+        return false;
+    };
+    let under = (at + 1..).zip(numeric.iter().skip(at + 1));
+    let first = under.into_iter().find(|(_, numeric)| **numeric);
+    let width = first.and_then(|(i, _)| rows.get(i)).map_or(0, Vec::len);
+    let said = super::sign_words::read(&cells.join(" "));
+    cells.len() != width && (said.compression.is_some() || said.force.is_some())
 }
 
 /// How many roles a line of cells names.
@@ -246,7 +261,7 @@ fn bare(cell: &str) -> &str {
         .trim()
 }
 
-fn adopt_units(columns: &mut [ColumnName], cells: &[String]) {
+pub(super) fn adopt_units(columns: &mut [ColumnName], cells: &[String]) {
     for (column, cell) in columns.iter_mut().zip(cells) {
         let text = bare(cell);
         if !text.is_empty() && column.unit.is_none() {

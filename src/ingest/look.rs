@@ -96,7 +96,61 @@ pub(super) fn examine(plan: &mut Plan, first: &First<'_>, has_rate: bool) -> Tim
         velocity_factor(plan, factor, alike);
     }
     swapped(plan, first);
+    swapped_time(plan, first);
     base
+}
+
+/// The code under which time and travel are said to have changed places.
+pub(super) const TIME_SWAPPED: &str = "time-swapped";
+
+/// Fewest rows that tell, and the share of steps that must fall in a column that is no time,
+/// or rise in one that is.
+const ROWS_TELL: usize = 50;
+const FALLS: f64 = 0.2;
+const RISES: f64 = 0.98;
+
+/// Says so if the column called time goes to and fro and the one called travel only rises,
+/// evenly.
+fn swapped_time(plan: &mut Plan, first: &First<'_>) {
+    let (Some(time), Some(travel)) = (plan.column(Role::Time), plan.column(Role::Displacement))
+    else {
+        return;
+    };
+    let (t, x) = (first.time(), first.column(Some(first.places.travel)));
+    if t.len() < ROWS_TELL || t.len() != x.len() {
+        return;
+    }
+    let steps = |v: &[f64]| -> Vec<f64> {
+        v.windows(2)
+            .map(|w| match w {
+                [a, b] => b - a,
+                _ => 0.0,
+            })
+            .collect()
+    };
+    let share = |steps: &[f64], test: &dyn Fn(f64) -> bool| {
+        steps.iter().filter(|d| test(**d)).count() as f64 / steps.len().max(1) as f64
+    };
+    let (dt, mut dx) = (steps(t), steps(x));
+    let mixed = share(&dt, &|d| d < 0.0) > FALLS && share(&dt, &|d| d > 0.0) > FALLS;
+    let rises = share(&dx, &|d| d > 0.0) > RISES;
+    dx.sort_by(f64::total_cmp);
+    let at = |q: f64| {
+        dx.get((q * dx.len() as f64) as usize)
+            .copied()
+            .unwrap_or(0.0)
+    };
+    if !(mixed && rises && at(0.9) < 1.5 * at(0.1)) {
+        return;
+    }
+    let (t, x) = (time.column.clone(), travel.column.clone());
+    plan.notices.push(
+        Notice::warning(
+            TIME_SWAPPED,
+            format!("column \"{t}\" is called time but goes to and fro, while \"{x}\", called travel, rises evenly: their names have changed places"),
+        )
+        .help(format!("say --map time=\"{x}\" --map displacement=\"{t}\", with --unit for both if the units have changed places too")),
+    );
 }
 
 fn time_base(plan: &mut Plan, first: &First<'_>, has_rate: bool) -> TimeBase {

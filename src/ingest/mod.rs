@@ -29,6 +29,7 @@ mod header;
 mod labels;
 mod look;
 mod loops;
+mod marks;
 mod motion;
 mod names;
 mod number;
@@ -36,6 +37,7 @@ mod plain;
 mod plan;
 mod preamble;
 mod rows;
+mod sign_words;
 mod source;
 mod stream;
 mod text;
@@ -175,6 +177,23 @@ fn say_of_sweep(table: &SweepTable, file: &File) -> Vec<Notice> {
                 "the table does not say which direction is compression; positive velocity is taken for it",
             )
             .help("say --compression positive or --compression negative: the sign of velocity while the damper is compressed"),
+        );
+    }
+    let used = |i: usize| {
+        let columns = file.plan.groups.iter().flat_map(|g| &g.columns);
+        columns.into_iter().any(|c| c.field == i)
+    };
+    let columns = file.plan.table.columns.iter().enumerate();
+    for (_, column) in columns.filter(|(i, c)| !used(*i) && c.fit(Role::Force) >= header::NAMED) {
+        notices.push(
+            Notice::warning(
+                "column-unused",
+                format!(
+                    "column \"{}\" looks like a force, but does not say of which direction; it is not used",
+                    column.written
+                ),
+            )
+            .help("name the columns compression force and rebound force, or leave those out that are neither"),
         );
     }
     if table.compression.is_empty() || table.rebound.is_empty() {

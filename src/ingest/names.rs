@@ -179,8 +179,33 @@ fn numbered(parts: &[&str], word: &str) -> bool {
     })
 }
 
+/// True for `Force @ 100 mm/s` and `travel (100 mm/s)`: the speed of a run of something else,
+/// and no unit of this column.
+fn gives_a_pace(text: &str) -> bool {
+    let inner = text.trim_end_matches([')', ']', '}', ' ']);
+    let Some(end) = inner.rfind(|c: char| c.is_ascii_digit()) else {
+        return false;
+    };
+    let (before, unit) = inner.split_at(end + 1);
+    let name = before.trim_end_matches(|c: char| c.is_ascii_digit() || matches!(c, '.' | ','));
+    let apart = name.ends_with([' ', '@', '=', '_', '(', '[', '{']);
+    let is_pace = Unit::named(Quantity::Velocity, unit.trim()).is_some() || unit.trim() == "Hz";
+    let of_else = || {
+        let column = ColumnName {
+            written: String::new(),
+            name: name.to_owned(),
+            unit: None,
+        };
+        column.fit(Role::Velocity) < column.fit(Role::Force).max(column.fit(Role::Displacement))
+    };
+    apart && is_pace && of_else()
+}
+
 /// Name and unit text of a header cell.
 fn split_unit(text: &str) -> (String, Option<String>) {
+    if gives_a_pace(text) {
+        return (text.to_owned(), None);
+    }
     for (open, close) in [
         ('(', ')'),
         ('[', ']'),

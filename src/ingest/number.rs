@@ -190,6 +190,10 @@ fn grouped(text: &str, decimal: char) -> Option<f64> {
                 if since_group.is_some_and(|n| n != 3) {
                     return None;
                 }
+                // `0.512` is no 512: nobody sets a nought apart.
+                if plain.trim_start_matches(['-', '+']).starts_with('0') {
+                    return None;
+                }
                 group = Some(c);
                 since_group = Some(0);
             }
@@ -217,11 +221,71 @@ pub(super) fn needs_grouping(text: &str, decimal: char) -> bool {
         && leading(text.as_bytes(), decimal as u8).is_none_or(|(_, n)| n != text.len())
 }
 
+/// How a cell is written, as far as it tells which mark is the decimal one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Written {
+    /// Digits alone.
+    Whole,
+    /// With the decimal mark.
+    Fraction,
+    /// Thousands set apart beyond doubt: with the decimal mark as well, or more than once.
+    Grouped,
+    /// A number whose one point or comma may set thousands apart or be another decimal mark.
+    Either,
+    /// A number only if the other mark is the decimal one.
+    Other,
+    /// No number, or one whose thousands no point or comma sets apart.
+    Else,
+}
+
+/// How a cell is written; a unit after the number does not count.
+pub(super) fn written(text: &str, decimal: char) -> Written {
+    let other = if decimal == ',' { '.' } else { ',' };
+    let end = text
+        .rfind(|c: char| c.is_ascii_digit() || c == ')')
+        .map_or(0, |at| at + 1);
+    let text = bare(text.get(..end).unwrap_or_default());
+    let marks = text.matches(other).count();
+    match (cell(text, decimal), marks) {
+        (Some(_), 0) if text.contains(decimal) => Written::Fraction,
+        (Some(_), 0) if text.bytes().all(|b| b.is_ascii_digit() || b == b'-') => Written::Whole,
+        (Some(_), 0) => Written::Else,
+        (Some(_), 1) if !text.contains(decimal) => Written::Either,
+        (Some(_), _) => Written::Grouped,
+        (None, 1) if cell(text, other).is_some() => Written::Other,
+        (None, _) => Written::Else,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use proptest::prelude::*;
     use proptest::test_runner::RngSeed;
+
+    #[test]
+    fn a_nought_is_no_group_of_thousands() {
+        for text in ["0.512", "-0.512", "00.512", "0.512,5", "012.345"] {
+            assert_eq!(cell(text, ','), None, "{text}");
+        }
+        assert_eq!(cell("1.512", ','), Some(1512.0));
+        for (text, how) in [
+            ("12", Written::Whole),
+            ("-1,5", Written::Fraction),
+            ("1.234,5", Written::Grouped),
+            ("1.234.567", Written::Grouped),
+            ("-1.234", Written::Either),
+            ("1.234 N", Written::Either),
+            ("0.512", Written::Other),
+            ("-12.5", Written::Other),
+            ("1234.567", Written::Other),
+            ("1'234", Written::Else),
+            ("n/a", Written::Else),
+            ("", Written::Else),
+        ] {
+            assert_eq!(written(text, ','), how, "{text}");
+        }
+    }
 
     #[test]
     fn marks_that_group_thousands_are_taken() {

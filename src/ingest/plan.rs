@@ -220,6 +220,7 @@ impl Plan {
             .compression
             .or(self.table.preamble.compression)
             .or(from_name);
+        self.signs.force = self.signs.force.or(self.table.preamble.force);
     }
 
     /// Needed columns are there, or may be had from others.
@@ -273,13 +274,10 @@ impl Plan {
 
     /// The row shape and, for each group and role, its place among the slots.
     pub(super) fn shape(&self, line_end: u8) -> (RowShape, Vec<Vec<(Role, usize)>>) {
-        let mut wanted: Vec<&Planned> = Vec::new();
-        for column in self.groups.iter().flat_map(|g| &g.columns) {
-            if wanted.iter().all(|w| w.field != column.field) {
-                wanted.push(column);
-            }
-        }
+        // A field that serves two groups goes by the first of them.
+        let mut wanted: Vec<&Planned> = self.groups.iter().flat_map(|g| &g.columns).collect();
         wanted.sort_by_key(|c| c.field);
+        wanted.dedup_by_key(|c| c.field);
         let series = matches!(self.layout, Layout::TimeSeries | Layout::Blocks);
         let travels = self.column(Role::Displacement).is_some();
         let angle = self.column(Role::Angle).is_some();
@@ -301,7 +299,11 @@ impl Plan {
                 clock: c.clock,
             })
             .collect();
-        let place = |field: usize| wanted.iter().position(|w| w.field == field).unwrap_or(0);
+        let place = |field: usize| {
+            wanted
+                .binary_search_by_key(&field, |w| w.field)
+                .unwrap_or(0)
+        };
         let places = self
             .groups
             .iter()

@@ -30,6 +30,8 @@ pub(super) struct Preamble {
     pub(super) units: Vec<(Role, Unit)>,
     /// Sign of travel in compression.
     pub(super) compression: Option<Polarity>,
+    /// Sign of force while compression is resisted.
+    pub(super) force: Option<Polarity>,
 }
 
 impl Preamble {
@@ -44,6 +46,14 @@ impl Preamble {
         for (label, value) in labelled(line, cells) {
             self.note(&label, &value, dialect);
         }
+        self.take_signs(line);
+    }
+
+    /// Takes what a line says about signs.
+    pub(super) fn take_signs(&mut self, line: &str) {
+        let said = super::sign_words::read(line);
+        self.compression = said.compression.or(self.compression);
+        self.force = said.force.or(self.force);
     }
 
     fn note(&mut self, label: &str, value: &str, dialect: Dialect) {

@@ -48,7 +48,7 @@ fn patient(file: &File, text: &str, all: &mut Rows) {
         .iter()
         .map(|slot| {
             let cell = cells.get(slot.field)?;
-            slot.patient(cell, file.shape.decimal)
+            file.cell(slot, cell)
         })
         .collect();
     if values.iter().any(Option::is_some) {
@@ -72,6 +72,10 @@ pub(super) fn unfold(file: &mut File) -> Result<(), Error> {
     let mut assembler = Assembler::new(Places::default(), interval, assumed);
     assembler.expect_interval(file.base.typical);
     for (places, label) in groups {
+        // Its own columns only: of thousands side by side each group has a few.
+        let mut own: Vec<usize> = places.all().into_iter().flatten().collect();
+        own.sort_unstable();
+        own.dedup();
         let finite = |place: usize, i: usize| {
             all.columns
                 .get(place)
@@ -79,16 +83,20 @@ pub(super) fn unfold(file: &mut File) -> Result<(), Error> {
                 .is_some_and(|v| v.is_finite())
         };
         let mut rows = Rows {
-            columns: vec![Vec::new(); all.columns.len()],
+            columns: vec![Vec::new(); own.len()],
             ..Rows::default()
         };
         for i in 0..all.len() {
             let timed = places.time.is_none_or(|p| finite(p, i));
-            if finite(places.travel, i) && finite(places.force, i) && timed {
-                rows.append(&all, i, i + 1);
+            if !(finite(places.travel, i) && finite(places.force, i) && timed) {
+                continue;
+            }
+            for (into, place) in rows.columns.iter_mut().zip(&own) {
+                let value = all.columns.get(*place).and_then(|c| c.get(i));
+                into.push(value.copied().unwrap_or(f64::NAN));
             }
         }
-        assembler.places = places;
+        assembler.places = places.among(&own);
         if assembler.has_rows() {
             assembler.seam();
         }

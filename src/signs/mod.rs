@@ -250,7 +250,8 @@ fn contradiction(x: Polarity, f: Polarity) -> Notice {
         ),
     )
     .help(
-        "turn one of --compression and --force round, or leave one of them out: dissipation then settles it",
+        "turn one of --compression and --force round, or leave one of them out: dissipation then settles it; \
+         where the file states them itself, what the command line says goes before",
     )
 }
 
