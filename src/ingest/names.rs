@@ -179,32 +179,34 @@ fn numbered(parts: &[&str], word: &str) -> bool {
     })
 }
 
-/// True for `Force @ 100 mm/s` and `travel (100 mm/s)`: the speed of a run of something else,
-/// and no unit of this column.
-fn gives_a_pace(text: &str) -> bool {
+/// `Force (N) @ 100 mm/s`, `travel (100 mm/s)`: name and unit, and the speed of a run of
+/// something else, whose unit is none of this column's.
+fn apart_from_pace(text: &str) -> Option<(&str, &str)> {
     let inner = text.trim_end_matches([')', ']', '}', ' ']);
-    let Some(end) = inner.rfind(|c: char| c.is_ascii_digit()) else {
-        return false;
-    };
-    let (before, unit) = inner.split_at(end + 1);
+    let end = inner.rfind(|c: char| c.is_ascii_digit())? + 1;
+    let (before, unit) = inner.split_at(end);
     let name = before.trim_end_matches(|c: char| c.is_ascii_digit() || matches!(c, '.' | ','));
-    let apart = name.ends_with([' ', '@', '=', '_', '(', '[', '{']);
+    let pace = inner.get(name.len()..)?;
     let is_pace = Unit::named(Quantity::Velocity, unit.trim()).is_some() || unit.trim() == "Hz";
-    let of_else = || {
-        let column = ColumnName {
-            written: String::new(),
-            name: name.to_owned(),
-            unit: None,
-        };
-        column.fit(Role::Velocity) < column.fit(Role::Force).max(column.fit(Role::Displacement))
+    let apart = [' ', '@', '=', '_', '(', '[', '{'];
+    if !is_pace || !name.ends_with(apart) {
+        return None;
+    }
+    let name = name.trim_end_matches(apart);
+    let column = ColumnName {
+        written: String::new(),
+        name: name.to_owned(),
+        unit: None,
     };
-    apart && is_pace && of_else()
+    let of_else = column.fit(Role::Force).max(column.fit(Role::Displacement));
+    (column.fit(Role::Velocity) < of_else).then_some((name, pace))
 }
 
 /// Name and unit text of a header cell.
 fn split_unit(text: &str) -> (String, Option<String>) {
-    if gives_a_pace(text) {
-        return (text.to_owned(), None);
+    if let Some((before, pace)) = apart_from_pace(text) {
+        let (name, unit) = split_unit(before);
+        return (format!("{name} {pace}"), unit);
     }
     for (open, close) in [
         ('(', ')'),
@@ -269,4 +271,31 @@ fn stands_alone(text: &str) -> bool {
         "foot", "at", "t", "of", "pond", "g", "oc", "d",
     ];
     !(ALSO_WORDS.contains(&text)) && Unit::any(text).is_some()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_speed_of_a_run_is_no_unit_of_its_columns() {
+        for (cell, name, unit) in [
+            ("Force @ 100 mm/s", "Force 100 mm/s", None),
+            ("Force (kN) @ 100 mm/s", "Force 100 mm/s", Some("kN")),
+            ("Force [lbf] (5 in/s)", "Force 5 in/s", Some("lbf")),
+            ("Travel_in @ 0.1 m/s", "Travel 0.1 m/s", Some("in")),
+            ("Kraft 1,5 Hz", "Kraft 1,5 Hz", None),
+            ("Force @ 100 mm/s [N]", "Force @ 100 mm/s", Some("N")),
+            ("Velocity 1 mm/s", "Velocity 1", Some("mm/s")),
+            ("velocity_mm/s", "velocity", Some("mm/s")),
+            ("Force1 N", "Force1", Some("N")),
+        ] {
+            let column = ColumnName::parse(cell);
+            assert_eq!(
+                (column.name.as_str(), column.unit.as_deref()),
+                (name, unit),
+                "{cell}"
+            );
+        }
+    }
 }
