@@ -1,6 +1,9 @@
 //! Cards: small TOML files a person writes once. The damper card holds what a ruler, a
 //! scale and the build sheet know and a dyno does not.
 
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
 use serde::{Deserialize, Serialize};
 
 /// What is known of the damper beyond its loops (`--damper CARD.toml`). Every field may be
@@ -174,6 +177,56 @@ impl DamperCard {
                 )),
                 _ => None,
             },
+        }
+    }
+}
+
+/// Whose sheet it is (`--shop CARD.toml`). Every field may be left out.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct ShopCard {
+    /// The shop's name.
+    pub name: Option<String>,
+    /// Address and how to reach it, one line each.
+    pub address: Option<String>,
+    /// Logo, PNG or SVG; seen from the card's folder.
+    pub logo: Option<PathBuf>,
+    /// A line at the foot of every sheet.
+    pub footer: Option<String>,
+    /// Terms of business, in small print.
+    pub terms: Option<String>,
+    /// Paper.
+    pub paper: Option<Paper>,
+    /// What stands on every sheet unless a file or an option says otherwise, such as the
+    /// dyno and its calibration.
+    pub labels: BTreeMap<String, String>,
+}
+
+/// Size of paper.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Paper {
+    /// 210 mm by 297 mm (ISO 216).
+    #[default]
+    A4,
+    /// 8.5 in by 11 in.
+    Letter,
+}
+
+impl Paper {
+    /// Width and height in points of 1/72 in.
+    pub fn points(self) -> (f64, f64) {
+        match self {
+            Self::A4 => (595.276, 841.89),
+            Self::Letter => (612.0, 792.0),
+        }
+    }
+
+    /// Width and height in pixels of 1/96 in, rounded.
+    pub fn pixels(self) -> (u32, u32) {
+        match self {
+            Self::A4 => (794, 1123),
+            Self::Letter => (816, 1056),
         }
     }
 }

@@ -4,6 +4,7 @@ mod one_damper;
 mod plausible;
 mod refer;
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use crate::cards::DamperCard;
@@ -35,6 +36,8 @@ pub struct Settings {
     pub name: Option<String>,
     /// What makes cycles alike.
     pub steps: StepSettings,
+    /// Labels that add to those of the file, or take their place.
+    pub labels: BTreeMap<String, String>,
     /// Gas force, friction and what else the load cell reads.
     pub statics: JointSettings,
     /// The full-cycle curve.
@@ -332,7 +335,7 @@ fn analyse_samples(
         gas_margin,
         heat: Some(heat),
         notes,
-        metadata: understanding.metadata,
+        metadata: labelled(understanding.metadata, settings),
         damper: settings.card.clone(),
         notices,
     })
@@ -416,7 +419,7 @@ fn analyse_table(
         gas_margin: None,
         heat: None,
         notes,
-        metadata: understanding.metadata.clone(),
+        metadata: labelled(understanding.metadata.clone(), settings),
         damper: settings.card.clone(),
         notices: closing.notices,
     }
@@ -437,6 +440,15 @@ fn take_out_inertia(steps: &mut [Step], mass_kg: f64) {
             }
         }
     }
+}
+
+/// Labels of the file, and those stated beside it, which win.
+fn labelled(mut labels: BTreeMap<String, String>, settings: &Settings) -> BTreeMap<String, String> {
+    for (name, value) in &settings.labels {
+        labels.retain(|old, _| old.to_lowercase() != name.to_lowercase());
+        labels.insert(name.clone(), value.clone());
+    }
+    labels
 }
 
 fn name_of(settings: &Settings, closing: &Closing) -> String {

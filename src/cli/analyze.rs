@@ -5,8 +5,11 @@ use super::load::load_with;
 use super::output::Results;
 use super::{Outcome, diagnostics};
 use crate::notice::Error;
-use crate::report::{self, facts, json, terminal};
+use crate::pipeline::Settings;
+use crate::report::sheet::Stationery;
+use crate::report::{self, facts, json, sheet, terminal};
 use crate::run::Run;
+use crate::units::display::Shown;
 
 /// Runs the command.
 ///
@@ -15,14 +18,18 @@ use crate::run::Run;
 pub(super) fn run(args: &AnalyzeArgs) -> Result<Outcome, Error> {
     let output = &args.output;
     output.spare_inputs(&args.files)?;
-    let settings = args
-        .reference
-        .settings(&args.analysis, args.name.as_deref())?;
+    let stationery = args.sheet.stationery(output.units)?;
+    let settings = Settings {
+        labels: stationery.labels.clone(),
+        ..args
+            .reference
+            .settings(&args.analysis, args.name.as_deref())?
+    };
     let run = load_with(&args.files, &args.intake, &settings, output.quiet)?;
     diagnostics::say_notices(&run.notices, output.quiet);
     let folder = output.report_folder(&run.name);
     let files = match &folder {
-        Some(_) => report::run_files(&run, output.units.into())?,
+        Some(_) => report_files(&run, &stationery, output.units.into())?,
         None => report::Files::new(),
     };
     let json = match output.json {
@@ -37,4 +44,15 @@ pub(super) fn run(args: &AnalyzeArgs) -> Result<Outcome, Error> {
         summary: &|| terminal::run(&run, output.look()),
     })?;
     Ok(Outcome::Done)
+}
+
+/// The report and the sheet, the page last.
+fn report_files(run: &Run, stationery: &Stationery, shown: Shown) -> Result<report::Files, Error> {
+    let (report, sheet) = rayon::join(
+        || report::run_files(run, shown),
+        || sheet::of_run(run, stationery, shown),
+    );
+    let mut files = sheet?;
+    files.extend(report?);
+    Ok(files)
 }

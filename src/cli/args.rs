@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use super::sheet::SheetArgs;
+
 /// Reads any shock dyno's CSV and says what the damper does.
 #[derive(Debug, Parser)]
 #[command(name = "loopwork", version, about, max_term_width = 100)]
@@ -67,7 +69,9 @@ const ANALYZE_EXAMPLES: &str = "Examples:
                                                the numbers for a script, nothing else
   loopwork analyze run.csv --unit force=lbf    a unit the file does not say
   loopwork analyze run.csv --reference-temperature 80F
-                                               curves as they would be at 80 °F";
+                                               curves as they would be at 80 °F
+  loopwork analyze run.csv --shop shop.toml --label \"Customer=A. Name\"
+                                               a sheet with your name on it beside the report";
 const COMPARE_EXAMPLES: &str = "Examples:
   loopwork compare before.csv after.csv --as revalve
   loopwork compare left.csv right.csv --as pair --tolerance 5 --fail-on outside
@@ -251,6 +255,9 @@ pub struct AnalyzeArgs {
     /// Temperature.
     #[command(flatten)]
     pub reference: ReferenceArgs,
+    /// Sheet.
+    #[command(flatten)]
+    pub sheet: SheetArgs,
     /// Output.
     #[command(flatten)]
     pub output: OutputArgs,

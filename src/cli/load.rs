@@ -196,7 +196,7 @@ pub fn damper_card(path: &Path) -> Result<DamperCard, Error> {
 }
 
 /// Where a TOML file gives a key.
-fn place_of_key(path: &Path, key: &str) -> Place {
+pub(super) fn place_of_key(path: &Path, key: &str) -> Place {
     let text = std::fs::read_to_string(path).unwrap_or_default();
     let gives = |line: &str| {
         line.trim_start()
@@ -213,7 +213,7 @@ fn place_of_key(path: &Path, key: &str) -> Place {
 }
 
 /// Reads a TOML file; `what` names it in messages.
-fn read_toml<T: DeserializeOwned>(path: &Path, what: &str) -> Result<T, Error> {
+pub(super) fn read_toml<T: DeserializeOwned>(path: &Path, what: &str) -> Result<T, Error> {
     let name = path.display().to_string();
     let place = Place {
         path: Some(name.clone()),

@@ -6,6 +6,7 @@ pub mod diagnostics;
 mod intake_options;
 pub mod load;
 pub mod output;
+pub mod sheet;
 mod write;
 
 mod analyze;

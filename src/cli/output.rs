@@ -7,7 +7,7 @@ use super::args::{OutputArgs, Units};
 use super::write::{OutputSet, write_aside};
 use crate::notice::Error;
 use crate::report::terminal::Look;
-use crate::report::{Files, names};
+use crate::report::{Files, names, sheet};
 use crate::units::display::Shown;
 
 /// The folder reports go to when none is named.
@@ -99,6 +99,10 @@ impl OutputArgs {
         {
             let page = folder.join("index.html");
             let _ = writeln!(anstream::stderr(), "report: {}", page.display());
+            if results.files.iter().any(|(name, _)| name == sheet::FILE) {
+                let sheet = folder.join(sheet::FILE);
+                let _ = writeln!(anstream::stderr(), "sheet: {}", sheet.display());
+            }
         }
         Ok(())
     }

@@ -45,6 +45,16 @@ pub struct PeakPoint {
     pub step: Option<usize>,
 }
 
+/// Coverage factor of an expanded uncertainty (GUM 6.2.1): about 95 % for many cycles.
+pub const COVERAGE: f64 = 2.0;
+
+impl PeakPoint {
+    /// Expanded uncertainty of the force, N: [`COVERAGE`] standard errors.
+    pub fn expanded_n(&self) -> Option<f64> {
+        self.se_n.map(|se| COVERAGE * se)
+    }
+}
+
 /// The curves of one run (contract: `curve`).
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Curve {

@@ -16,6 +16,7 @@ pub mod page;
 pub mod palette;
 pub mod plots;
 pub mod raster;
+pub mod sheet;
 pub mod terminal;
 pub mod text;
 pub mod warmth;

@@ -31,17 +31,41 @@ fn fonts() -> Arc<usvg::fontdb::Database> {
         .clone()
 }
 
+/// How drawings are read: with our font, and with no look at other files.
+pub(crate) fn reading() -> usvg::Options<'static> {
+    let mut options = usvg::Options {
+        font_family: FAMILY.to_owned(),
+        fontdb: fonts(),
+        ..usvg::Options::default()
+    };
+    options.image_href_resolver.resolve_string = Box::new(|_, _| None);
+    options
+}
+
+/// An SVG drawing, understood.
+///
+/// # Errors
+/// [`crate::notice::Fault::Output`] if it cannot be read.
+pub(crate) fn tree(svg: &str) -> Result<usvg::Tree, Error> {
+    usvg::Tree::from_str(svg, &reading()).map_err(|e| failed(&e.to_string()))
+}
+
 /// A PNG of an SVG drawing at [`SCALE`].
 ///
 /// # Errors
 /// [`crate::notice::Fault::Output`] if the drawing cannot be read or is too large.
 pub fn png(svg: &str) -> Result<Vec<u8>, Error> {
-    let options = usvg::Options {
-        font_family: FAMILY.to_owned(),
-        fontdb: fonts(),
-        ..usvg::Options::default()
-    };
-    let tree = usvg::Tree::from_str(svg, &options).map_err(|e| failed(&e.to_string()))?;
+    png_of(&tree(svg)?, |_| {})
+}
+
+/// A PNG of a drawing; `over` may paint over it, at [`SCALE`].
+///
+/// # Errors
+/// As [`png`].
+pub(crate) fn png_of(
+    tree: &usvg::Tree,
+    over: impl FnOnce(&mut tiny_skia::Pixmap),
+) -> Result<Vec<u8>, Error> {
     let size = tree
         .size()
         .to_int_size()
@@ -50,10 +74,11 @@ pub fn png(svg: &str) -> Result<Vec<u8>, Error> {
     let mut pixels =
         tiny_skia::Pixmap::new(size.width(), size.height()).ok_or_else(|| failed("too large"))?;
     resvg::render(
-        &tree,
+        tree,
         tiny_skia::Transform::from_scale(SCALE, SCALE),
         &mut pixels.as_mut(),
     );
+    over(&mut pixels);
     encode(&pixels)
 }
 

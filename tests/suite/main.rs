@@ -31,6 +31,7 @@ mod references_fits;
 mod references_statistics;
 mod report;
 mod rooms;
+mod sheet;
 mod simulate;
 mod statics;
 mod support;

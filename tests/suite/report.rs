@@ -312,6 +312,9 @@ fn the_example_reports_are_what_their_commands_make() {
             total += old.len();
             if name.ends_with(".png") {
                 loosely(&name, &old, &new);
+            } else if name.ends_with(".pdf") {
+                let same = super::sheet::alike(&old, &new);
+                assert!(same, "{name} of {} differs", kept.display());
             } else {
                 let same = old == new;
                 assert!(same, "{name} of {} differs", kept.display());

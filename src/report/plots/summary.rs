@@ -62,21 +62,7 @@ impl Writer {
     /// A plot at a place and of a width; returns its height.
     fn plot(&mut self, plot: &Plot, left: f64, width: f64) -> Result<f64, Error> {
         let drawing = draw::draw(plot, self.purpose)?;
-        let (w, h) = (f64::from(drawing.size.0), f64::from(drawing.size.1));
-        let height = width * h / w;
-        // Places inside the sheet are in its fine steps.
-        let fine = |v: f64| (v * draw::FINE).round();
-        let inner = drawing.svg.replacen(
-            &format!("width=\"{}\" height=\"{}\"", drawing.size.0, drawing.size.1),
-            &format!(
-                "x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"",
-                fine(left),
-                fine(self.y),
-                fine(width),
-                fine(height)
-            ),
-            1,
-        );
+        let (inner, height) = placed(&drawing, (left, self.y), width);
         self.sheet.raw(&inner);
         Ok(height)
     }
@@ -90,8 +76,28 @@ impl Writer {
     }
 }
 
+/// A finished drawing as part of a larger one, at a place and of a width; and its height.
+pub(crate) fn placed(drawing: &draw::Drawing, at: (f64, f64), width: f64) -> (String, f64) {
+    let (w, h) = (f64::from(drawing.size.0), f64::from(drawing.size.1));
+    let height = width * h / w;
+    // Places inside the sheet are in its fine steps.
+    let fine = |v: f64| (v * draw::FINE).round();
+    let inner = drawing.svg.replacen(
+        &format!("width=\"{}\" height=\"{}\"", drawing.size.0, drawing.size.1),
+        &format!(
+            "x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"",
+            fine(at.0),
+            fine(at.1),
+            fine(width),
+            fine(height)
+        ),
+        1,
+    );
+    (inner, height)
+}
+
 /// Words broken into lines of a width.
-fn wrap(text: &str, width: f64, letter: Letter) -> Result<Vec<String>, Error> {
+pub(crate) fn wrap(text: &str, width: f64, letter: Letter) -> Result<Vec<String>, Error> {
     let mut lines = Vec::new();
     let mut line = String::new();
     for word in text.split(' ').filter(|w| !w.is_empty()) {
