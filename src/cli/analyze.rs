@@ -3,13 +3,12 @@
 use super::args::AnalyzeArgs;
 use super::load::load_with;
 use super::output::Results;
+use super::sheet::with_sheet;
 use super::{Outcome, diagnostics};
 use crate::notice::Error;
 use crate::pipeline::Settings;
-use crate::report::sheet::Stationery;
 use crate::report::{self, facts, json, sheet, terminal};
 use crate::run::Run;
-use crate::units::display::Shown;
 
 /// Runs the command.
 ///
@@ -29,7 +28,13 @@ pub(super) fn run(args: &AnalyzeArgs) -> Result<Outcome, Error> {
     diagnostics::say_notices(&run.notices, output.quiet);
     let folder = output.report_folder(&run.name);
     let files = match &folder {
-        Some(_) => report_files(&run, &stationery, output.units.into())?,
+        Some(_) => {
+            let shown = output.units.into();
+            with_sheet(
+                || report::run_files(&run, shown),
+                || sheet::of_run(&run, &stationery, shown),
+            )?
+        }
         None => report::Files::new(),
     };
     let json = match output.json {
@@ -44,15 +49,4 @@ pub(super) fn run(args: &AnalyzeArgs) -> Result<Outcome, Error> {
         summary: &|| terminal::run(&run, output.look()),
     })?;
     Ok(Outcome::Done)
-}
-
-/// The report and the sheet, the page last.
-fn report_files(run: &Run, stationery: &Stationery, shown: Shown) -> Result<report::Files, Error> {
-    let (report, sheet) = rayon::join(
-        || report::run_files(run, shown),
-        || sheet::of_run(run, stationery, shown),
-    );
-    let mut files = sheet?;
-    files.extend(report?);
-    Ok(files)
 }

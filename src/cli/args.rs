@@ -330,6 +330,9 @@ pub struct CompareArgs {
     /// Temperature.
     #[command(flatten)]
     pub reference: ReferenceArgs,
+    /// Sheet.
+    #[command(flatten)]
+    pub sheet: SheetArgs,
     /// Output.
     #[command(flatten)]
     pub output: OutputArgs,
@@ -364,6 +367,9 @@ pub struct CheckArgs {
     /// Temperature.
     #[command(flatten)]
     pub reference: ReferenceArgs,
+    /// Sheet.
+    #[command(flatten)]
+    pub sheet: SheetArgs,
     /// Output.
     #[command(flatten)]
     pub output: OutputArgs,
@@ -401,6 +407,9 @@ pub struct MatchArgs {
     /// Analysis.
     #[command(flatten)]
     pub analysis: AnalysisArgs,
+    /// Sheet.
+    #[command(flatten)]
+    pub sheet: SheetArgs,
     /// Output.
     #[command(flatten)]
     pub output: OutputArgs,

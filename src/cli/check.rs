@@ -10,6 +10,7 @@ use super::args::{CheckArgs, IntakeArgs};
 use super::compare::{read_text, say_of};
 use super::load::load_with;
 use super::output::Results;
+use super::sheet::with_sheet;
 use crate::compare::{
     Against, CHECK_TOLERANCE_PCT, CheckResult, CompareSettings, Named, Passed, SheetData, Target,
     check, named,
@@ -32,6 +33,7 @@ pub(super) fn run(args: &CheckArgs) -> Result<Outcome, Error> {
             format!("--tolerance {tolerance}: the tolerance is a percentage above 0"),
         ));
     }
+    let stationery = args.sheet.stationery(output.units)?;
     // The target first: a slip in it should not wait for a long recording.
     let target = Loaded::read(args, tolerance)?;
     let run = load_with(
@@ -67,7 +69,11 @@ pub(super) fn run(args: &CheckArgs) -> Result<Outcome, Error> {
                 Some(_) => Cow::Borrowed(&run),
                 None => run.measured(),
             };
-            comparison::check_files(&result, &drawn, output.units.into())?
+            let shown = output.units.into();
+            with_sheet(
+                || comparison::check_files(&result, &drawn, shown),
+                || comparison::check_sheet(&result, &drawn, &stationery, shown),
+            )?
         }
         None => crate::report::Files::new(),
     };

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use super::args::{CompareArgs, FailOn, IntakeArgs, LimitArgs, Purpose as Asked};
 use super::load::load_with;
 use super::output::Results;
+use super::sheet::with_sheet;
 use super::{Outcome, diagnostics};
 use crate::compare::{self, CompareSettings, Purpose, Verdict};
 use crate::notice::{Error, Fault, Notice, Place};
@@ -19,6 +20,7 @@ use crate::run::Run;
 /// used, the rest being done.
 pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Error> {
     let output = &args.output;
+    let stationery = args.sheet.stationery(output.units)?;
     let mut settings = args.limits.settings()?;
     if args.as_measured {
         settings.refer_beyond_k = f64::INFINITY;
@@ -51,7 +53,13 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, Error> {
     let result = compare::compare(&base, &others, &repeats, purpose, &settings);
     let folder = output.report_folder(&comparison::folder_name(&result));
     let files = match &folder {
-        Some(_) => comparison::files(&result, &base, &others, output.units.into())?,
+        Some(_) => {
+            let shown = output.units.into();
+            with_sheet(
+                || comparison::files(&result, &base, &others, shown),
+                || comparison::compare_sheet(&result, &base, &others, &stationery, shown),
+            )?
+        }
         None => crate::report::Files::new(),
     };
     let json = match output.json {

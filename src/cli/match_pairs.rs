@@ -7,6 +7,7 @@ use super::args::{MatchArgs, MismatchBy};
 use super::compare::{load_all, together};
 use super::load;
 use super::output::Results;
+use super::sheet::with_sheet;
 use crate::compare::{Mismatch, match_dampers};
 use crate::notice::Error;
 use crate::report::{comparison, json};
@@ -18,6 +19,7 @@ use crate::report::{comparison, json};
 /// not be used, the rest being paired.
 pub(super) fn run(args: &MatchArgs) -> Result<Outcome, Error> {
     let output = &args.output;
+    let stationery = args.sheet.stationery(output.units)?;
     let settings = args.limits.settings()?;
     output.spare_inputs(&args.files)?;
     let axles = axles(&args.axle, &args.files)?;
@@ -50,7 +52,13 @@ pub(super) fn run(args: &MatchArgs) -> Result<Outcome, Error> {
     let result = match_dampers(&runs, &of_runs, mismatch, &settings);
     let folder = output.report_folder("match");
     let files = match &folder {
-        Some(_) => comparison::match_files(&result, &runs, output.units.into())?,
+        Some(_) => {
+            let shown = output.units.into();
+            with_sheet(
+                || comparison::match_files(&result, &runs, shown),
+                || comparison::match_sheet(&result, &runs, &stationery, shown),
+            )?
+        }
         None => crate::report::Files::new(),
     };
     let json = match output.json {

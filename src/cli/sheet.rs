@@ -9,6 +9,7 @@ use super::args::Units;
 use super::load::{place_of_key, read_toml};
 use crate::cards::{Paper, ShopCard};
 use crate::notice::Error;
+use crate::report::Files;
 use crate::report::sheet::{Logo, Stationery};
 
 /// The most bytes of a logo that are read.
@@ -92,6 +93,20 @@ impl SheetArgs {
             labels: given,
         })
     }
+}
+
+/// A report and its sheet, made side by side; the page last.
+///
+/// # Errors
+/// Those of the two.
+pub(super) fn with_sheet(
+    report: impl FnOnce() -> Result<Files, Error> + Send,
+    sheet: impl FnOnce() -> Result<Files, Error> + Send,
+) -> Result<Files, Error> {
+    let (report, sheet) = rayon::join(report, sheet);
+    let mut files = sheet?;
+    files.extend(report?);
+    Ok(files)
 }
 
 fn shop_card(path: &Path) -> Result<ShopCard, Error> {

@@ -133,6 +133,27 @@ pub struct CheckResult {
     pub notes: Vec<Sentence>,
 }
 
+impl CheckResult {
+    /// The criteria, those not met first, then those not told, then those met; within each
+    /// by how little of the limit is left: the margin as a share of the width between the
+    /// limits, or of the limit where there is one alone.
+    pub fn worst_first(&self) -> Vec<&Criterion> {
+        let left = |c: &Criterion| {
+            let scale = match (c.limit.min, c.limit.max) {
+                (Some(low), Some(high)) => (high - low).abs(),
+                (Some(one), None) | (None, Some(one)) => one.abs(),
+                (None, None) => return f64::INFINITY,
+            };
+            c.margin.map_or(f64::INFINITY, |margin| {
+                margin / scale.max(f64::MIN_POSITIVE)
+            })
+        };
+        let mut all: Vec<&Criterion> = self.criteria.iter().collect();
+        all.sort_by(|a, b| (b.verdict.cmp(&a.verdict)).then_with(|| left(a).total_cmp(&left(b))));
+        all
+    }
+}
+
 /// What a damper is held against.
 #[derive(Debug, Clone, Copy)]
 pub enum Against<'a> {

@@ -537,3 +537,113 @@ fn labels_reach_the_json_and_win_over_the_file() {
     assert_eq!(run["metadata"]["operator"], "D. Name");
     assert_eq!(run["metadata"]["Track"], "dry");
 }
+
+/// Runs a command that makes a report and hands back the text of its sheet.
+fn sheet_of(arguments: &[&str], files: &[&str], more: &[&str], code: i32) -> String {
+    let place = tempfile::tempdir().unwrap();
+    let folder = place.path().join("out");
+    let card = place.path().join("shop.toml");
+    fs::write(&card, CARD).unwrap();
+    loopwork()
+        .args(arguments)
+        .args(files.iter().map(|f| in_tree("sample-runs").join(f)))
+        .args(more)
+        .args(["--quiet", "--label", "Customer=E. Name", "--shop"])
+        .arg(&card)
+        .arg("--report")
+        .arg(&folder)
+        .assert()
+        .code(code);
+    let pdf = Pdf::read(&folder.join("sheet.pdf"));
+    size(&pdf);
+    let picture = fs::read(folder.join("sheet.png")).unwrap();
+    assert_eq!(&picture[..8], b"\x89PNG\r\n\x1a\n");
+    let text = pdf.text();
+    for word in [
+        "Brook Lane Works",
+        "E. Name",
+        "Decision rule",
+        "item tested",
+        "Signature",
+        "page 1 of 1",
+    ] {
+        assert!(text.contains(word), "{word} in {text}");
+    }
+    text
+}
+
+#[test]
+fn a_comparison_has_its_sheet() {
+    let text = sheet_of(
+        &["compare", "--as", "revalve"],
+        &["revalve-before.csv", "revalve-after.csv"],
+        &[],
+        0,
+    );
+    for word in [
+        "revalve-before",
+        "revalve-after",
+        "Compression, N",
+        "Rebound, N",
+        "change",
+        "95 % interval",
+        "Friction",
+    ] {
+        assert!(text.contains(word), "{word} in {text}");
+    }
+}
+
+#[test]
+fn a_pairing_has_its_sheet() {
+    let text = sheet_of(&["match"], &["pair-left.csv", "pair-right.csv"], &[], 0);
+    for word in ["pair-left", "pair-right", "Mismatch", "Verdict"] {
+        assert!(text.contains(word), "{word} in {text}");
+    }
+}
+
+/// A criterion far outside is listed before one that is met, and the sheet says fail.
+#[test]
+fn a_check_has_its_sheet_worst_first() {
+    let place = tempfile::tempdir().unwrap();
+    let target = place.path().join("target.toml");
+    fs::write(
+        &target,
+        "name = \"build sheet\"\n[[compression]]\nvelocity = 0.2\nmin = 1.0\n\
+         [[rebound]]\nvelocity = 0.2\nmin = 9000.0\n",
+    )
+    .unwrap();
+    let text = sheet_of(
+        &["check"],
+        &["healthy-monotube.csv"],
+        &[
+            "--target",
+            target.to_str().unwrap(),
+            "--operator",
+            "F. Name",
+            "--serial",
+            "S-17",
+            "--date",
+            "2031-05-06",
+        ],
+        1,
+    );
+    for word in [
+        "Fail: ",
+        "build sheet",
+        "F. Name",
+        "S-17",
+        "2031-05-06",
+        "Worst margins first",
+        "target",
+        "measured",
+        "margin",
+        "at least 9000 N",
+    ] {
+        assert!(text.contains(word), "{word} in {text}");
+    }
+    let place = |word: &str| text.find(word).unwrap();
+    assert!(
+        place("rebound at 0.200") < place("compression at 0.200"),
+        "{text}"
+    );
+}

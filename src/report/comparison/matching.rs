@@ -18,7 +18,7 @@ pub fn match_marker(result: &MatchResult) -> String {
 }
 
 /// The pairs.
-fn pairs(result: &MatchResult) -> Table {
+pub(super) fn pairs(result: &MatchResult) -> Table {
     let mut table = Table::new(
         "Best pairs",
         &[
@@ -67,7 +67,7 @@ pub(super) fn all(result: &MatchResult) -> Table {
 /// Pairs that the headline names one by one; more are counted.
 const NAMED: usize = 3;
 
-fn headline(result: &MatchResult) -> String {
+pub(super) fn headline(result: &MatchResult) -> String {
     let n = result.pairs.len();
     let pairs = if n > 0 && n <= NAMED {
         let each: Vec<String> = result.pairs.iter().map(in_words).collect();
@@ -109,7 +109,7 @@ fn in_words(pair: &Pair) -> String {
 }
 
 /// What was made small, in words.
-fn measure(result: &MatchResult) -> String {
+pub(super) fn measure(result: &MatchResult) -> String {
     let what = match result.mismatch {
         Mismatch::Largest => "largest difference",
         Mismatch::Rms => "root mean square difference",

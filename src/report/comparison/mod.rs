@@ -4,11 +4,13 @@ mod tables;
 mod terminal;
 
 mod matching;
+mod one_page;
 mod page;
 mod plots;
 mod sheet;
 
 pub use matching::{match_files, match_marker, match_terminal};
+pub use one_page::{check_sheet, compare_sheet, match_sheet};
 pub use page::files;
 pub use sheet::{check_files, check_marker, check_terminal};
 pub use terminal::terminal;

@@ -88,7 +88,7 @@ fn page(comparison: &Comparison, base: &Run, others: &[Run], shown: Shown) -> Pa
 }
 
 /// Why they are compared, and at which temperature if all are at one.
-fn subtitle(comparison: &Comparison) -> Text {
+pub(super) fn subtitle(comparison: &Comparison) -> Text {
     let text = Text::from(terminal::purpose_words(comparison.purpose));
     match comparison.reference_c.first() {
         Some(Some(c)) if comparison.reference_c.iter().all(|r| r == &Some(*c)) => text
@@ -99,7 +99,7 @@ fn subtitle(comparison: &Comparison) -> Text {
 }
 
 /// The answers, one after the other; of many dampers how many stand how.
-fn headline(comparison: &Comparison) -> Text {
+pub(super) fn headline(comparison: &Comparison) -> Text {
     let n = comparison.others.len();
     if n <= ANSWERS {
         return (0..n).fold(Text::new(), |text, i| {
@@ -122,7 +122,7 @@ fn headline(comparison: &Comparison) -> Text {
     })
 }
 
-fn title(comparison: &Comparison) -> String {
+pub(super) fn title(comparison: &Comparison) -> String {
     let names: Vec<&str> = std::iter::once(comparison.base.name.as_str())
         .chain(comparison.others.iter().map(|o| o.name.as_str()))
         .collect();

@@ -26,7 +26,7 @@ fn badge(verdict: Passed) -> Badge {
     }
 }
 
-fn headline(result: &CheckResult) -> String {
+pub(super) fn headline(result: &CheckResult) -> String {
     let count = |v: Passed| result.criteria.iter().filter(|c| c.verdict == v).count();
     let n = result.criteria.len();
     match result.verdict {
@@ -39,14 +39,14 @@ fn headline(result: &CheckResult) -> String {
     }
 }
 
-fn kind(criterion: &Criterion) -> Kind {
+pub(super) fn kind(criterion: &Criterion) -> Kind {
     match criterion.unit.as_str() {
         "1" => Kind::Share,
         unit => kind_of_symbol(unit).unwrap_or(Kind::Number),
     }
 }
 
-fn limits(criterion: &Criterion) -> Dual {
+pub(super) fn limits(criterion: &Criterion) -> Dual {
     let kind = kind(criterion);
     match (criterion.limit.min, criterion.limit.max) {
         (Some(low), Some(high)) => dual_interval(kind, [low, high]),
@@ -63,7 +63,7 @@ fn limits(criterion: &Criterion) -> Dual {
 }
 
 /// An interval without its unit, which stands beside it.
-fn interval(kind: Kind, ends: [f64; 2]) -> Dual {
+pub(super) fn interval(kind: Kind, ends: [f64; 2]) -> Dual {
     Dual::by(|shown| {
         let unit = quantity(kind, shown);
         let [low, high] = ends.map(|x| unit.from_si(x));
@@ -73,7 +73,7 @@ fn interval(kind: Kind, ends: [f64; 2]) -> Dual {
 }
 
 /// A criterion's name, its speed in both unit systems.
-fn criterion_name(c: &Criterion) -> Dual {
+pub(super) fn criterion_name(c: &Criterion) -> Dual {
     match (c.direction, c.velocity_m_s) {
         (Some(direction), Some(speed)) => {
             let speed = dual(Kind::Speed, Some(speed));
@@ -151,7 +151,7 @@ pub fn check_terminal(result: &CheckResult, look: Look) -> String {
 }
 
 /// What it is held against, and at which temperature.
-fn subtitle(result: &CheckResult) -> Text {
+pub(super) fn subtitle(result: &CheckResult) -> Text {
     let text = Text::from(format!("held against {}", result.target.name));
     match result.reference_c {
         None => text,

@@ -5,21 +5,21 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::clicks::is_adjuster_label;
 
 /// A field with its value; `None` leaves a line.
-pub(super) type Field = (&'static str, Option<String>);
+pub(in crate::report) type Field = (&'static str, Option<String>);
 
 /// The fields of a sheet.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Fields {
+pub(in crate::report) struct Fields {
     /// The item and its owner.
-    pub(super) item: Vec<Field>,
+    pub(in crate::report) item: Vec<Field>,
     /// The test.
-    pub(super) test: Vec<Field>,
+    pub(in crate::report) test: Vec<Field>,
     /// Longer ones, across the sheet.
-    pub(super) wide: Vec<Field>,
+    pub(in crate::report) wide: Vec<Field>,
     /// Who stands for it.
-    pub(super) authorised: Option<String>,
+    pub(in crate::report) authorised: Option<String>,
     /// How a verdict is reached, if it was stated.
-    pub(super) rule: Option<String>,
+    pub(in crate::report) rule: Option<String>,
 }
 
 const REPORT: (&str, &[&str]) = (
@@ -81,8 +81,9 @@ const AUTHORISED: &[&str] = &["authorised by", "authorized by", "authorised", "a
 const RULE: &[&str] = &["decision rule"];
 
 /// Labels looked up by their words, and which of them found a place.
-struct Labels<'a> {
-    all: BTreeMap<String, &'a str>,
+struct Labels {
+    /// Those that win first.
+    layers: [BTreeMap<String, String>; 3],
     used: BTreeSet<String>,
 }
 
@@ -96,14 +97,16 @@ fn folded(label: &str) -> String {
     words.join(" ")
 }
 
-impl Labels<'_> {
-    /// The first of the names that is stated.
+impl Labels {
+    /// What is stated under one of the names.
     fn take(&mut self, names: &[&str]) -> Option<String> {
-        let (name, value) = names
-            .iter()
-            .find_map(|name| self.all.get(*name).map(|value| (*name, *value)))?;
-        self.used.insert(name.to_owned());
-        Some(value.to_owned())
+        let found = self.layers.iter().find_map(|layer| {
+            names
+                .iter()
+                .find_map(|name| layer.get(*name).map(|value| (*name, value.clone())))
+        });
+        self.used.extend(names.iter().map(|n| (*n).to_owned()));
+        found.map(|(_, value)| value)
     }
 }
 
@@ -111,19 +114,20 @@ impl Fields {
     /// Fields from what a shop says on every sheet, from the labels of a run, which win, and
     /// from `known`, which answers for a field where no label does. Labels `stated` for this
     /// sheet are not lost even if they have no field of their own.
-    pub(super) fn of(
+    pub(in crate::report) fn of(
         always: &BTreeMap<String, String>,
         labels: &BTreeMap<String, String>,
         stated: &BTreeMap<String, String>,
         known: &BTreeMap<&'static str, String>,
     ) -> Self {
-        let filled = |(name, value): (&String, &String)| {
-            (!value.trim().is_empty()).then(|| (folded(name), value.trim().to_owned()))
+        let layer = |from: &BTreeMap<String, String>| -> BTreeMap<String, String> {
+            from.iter()
+                .filter(|(_, value)| !value.trim().is_empty())
+                .map(|(name, value)| (folded(name), value.trim().to_owned()))
+                .collect()
         };
-        let texts: BTreeMap<String, String> =
-            always.iter().chain(labels).filter_map(filled).collect();
         let mut labels = Labels {
-            all: texts.iter().map(|(k, v)| (k.clone(), v.as_str())).collect(),
+            layers: [layer(stated), layer(labels), layer(always)],
             used: BTreeSet::new(),
         };
         let mut field = |(name, names): &(&'static str, &[&str])| -> Field {
@@ -138,9 +142,13 @@ impl Fields {
         let mut wide: Vec<Field> = WIDE.iter().map(&mut field).collect();
         let authorised = labels.take(AUTHORISED);
         let rule = labels.take(RULE);
-        let adjusters: Vec<(&String, &String)> = texts
+        let adjusters: BTreeMap<String, String> = labels
+            .layers
             .iter()
+            .rev()
+            .flatten()
             .filter(|(name, _)| is_adjuster_label(name))
+            .map(|(name, value)| (name.clone(), value.clone()))
             .collect();
         if let Some((_, value)) = item.iter_mut().find(|(name, _)| *name == "Settings") {
             let each = adjusters
@@ -149,9 +157,7 @@ impl Fields {
             let all: Vec<String> = value.take().into_iter().chain(each).collect();
             *value = (!all.is_empty()).then(|| all.join(", "));
         }
-        labels
-            .used
-            .extend(adjusters.iter().map(|(name, _)| (*name).clone()));
+        labels.used.extend(adjusters.into_keys());
         let rest: Vec<String> = always
             .iter()
             .chain(stated)

@@ -382,7 +382,7 @@ fn grid(pen: &mut Pen, grid: &Grid, left: f64, width: f64) -> Result<(), Error> 
         for cell in grid.rows.iter().filter_map(|row| row.get(column + 1)) {
             widest = widest.max(text.letter.width(cell)?);
         }
-        let end = ends.last().copied().unwrap_or(left) - widest - 10.0;
+        let end = ends.last().copied().unwrap_or(left) - widest - 8.0;
         ends.push(end);
     }
     let first = ends.pop().unwrap_or(left);

@@ -13,8 +13,10 @@ mod run;
 
 use std::collections::BTreeMap;
 
+pub(in crate::report) use fields::Fields;
 pub use logo::Logo;
 pub use run::of_run;
+pub(in crate::report) use run::{ALWAYS, CARE, fastest_loop, file_name};
 
 use super::{Files, raster};
 use crate::cards::{Paper, ShopCard};
@@ -41,37 +43,41 @@ pub struct Stationery {
 
 /// A table of a sheet: words and finished numbers.
 #[derive(Debug, Clone, Default)]
-struct Grid {
-    heading: String,
-    ink: Option<super::palette::Ink>,
+pub(in crate::report) struct Grid {
+    pub(in crate::report) heading: String,
+    pub(in crate::report) ink: Option<super::palette::Ink>,
     /// Names of the columns after the first.
-    columns: Vec<String>,
-    rows: Vec<Vec<String>>,
+    pub(in crate::report) columns: Vec<String>,
+    pub(in crate::report) rows: Vec<Vec<String>>,
     /// True for one that stands across the sheet.
-    wide: bool,
+    pub(in crate::report) wide: bool,
 }
 
 /// All that stands on a sheet.
 #[derive(Debug, Clone, Default)]
-struct Content {
+pub(in crate::report) struct Content {
     /// What it is about, for the document's title.
-    about: String,
-    fields: fields::Fields,
+    pub(in crate::report) about: String,
+    pub(in crate::report) fields: fields::Fields,
     /// What was found: the first in bold.
-    answer: Vec<String>,
+    pub(in crate::report) answer: Vec<String>,
     /// One or two plots side by side.
-    plots: Vec<super::plots::frame::Plot>,
-    grids: Vec<Grid>,
+    pub(in crate::report) plots: Vec<super::plots::frame::Plot>,
+    pub(in crate::report) grids: Vec<Grid>,
     /// How it is to be read.
-    statements: Vec<String>,
+    pub(in crate::report) statements: Vec<String>,
     /// Files it was made from.
-    made_from: String,
+    pub(in crate::report) made_from: String,
     /// Program.
-    maker: String,
+    pub(in crate::report) maker: String,
 }
 
 /// Draws a sheet: the picture, then the document.
-fn files(content: &Content, stationery: &Stationery, shown: Shown) -> Result<Files, Error> {
+pub(in crate::report) fn draw(
+    content: &Content,
+    stationery: &Stationery,
+    shown: Shown,
+) -> Result<Files, Error> {
     let drawn = layout::drawn(content, stationery, shown)?;
     let tree = raster::tree(&drawn.svg)?;
     let logo = stationery.logo.as_ref().zip(drawn.logo);

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::fields::Fields;
-use super::{Content, Stationery, files, numbers};
+use super::{Content, Stationery, draw, numbers};
 use crate::notice::Error;
 use crate::report::format::dual;
 use crate::report::page::Badge;
@@ -17,14 +17,15 @@ use crate::units::display::{Kind, Shown};
 const ADVICE: usize = 2;
 
 /// What holds of every sheet.
-pub(super) const ALWAYS: [&str; 3] = [
-    "The results apply to the item tested alone, as it was received and set, and to this run.",
-    "± is the expanded uncertainty U, coverage factor k = 2, from the scatter of this run's cycles; ranges are 95 % \
-     intervals. What the calibration of the machine's force and travel adds is not in them.",
+pub(in crate::report) const ALWAYS: [&str; 2] = [
+    "The results apply to the item tested alone, as it was received and set, and to the runs named below.",
     "The fields above are as stated in the file, on a card or by hand; a damper temperature is as logged.",
 ];
+/// What the uncertainties of one run are.
+const UNCERTAINTY: &str = "± is the expanded uncertainty U, coverage factor k = 2, from the scatter of this run's cycles; ranges are 95 % \
+     intervals. What the calibration of the machine's force and travel adds is not in them.";
 /// Care, in one line.
-pub(super) const CARE: &str = "Not a statement of fitness to drive. Gas under pressure, hot bodies: follow the maker's \
+pub(in crate::report) const CARE: &str = "Not a statement of fitness to drive. Gas under pressure, hot bodies: follow the maker's \
      instructions and local codes.";
 
 /// The sheet of a run, as PDF and PNG.
@@ -50,6 +51,7 @@ pub fn of_run(run: &Run, stationery: &Stationery, shown: Shown) -> Result<Files,
          beyond the program's documented thresholds."
             .into()
     }));
+    statements.push(UNCERTAINTY.to_owned());
     statements.extend(ALWAYS.map(str::to_owned));
     statements.push(CARE.to_owned());
     let sources: Vec<String> = run
@@ -67,7 +69,7 @@ pub fn of_run(run: &Run, stationery: &Stationery, shown: Shown) -> Result<Files,
         made_from: sources.join("; "),
         maker: format!("{} {}", run.tool.name, run.tool.version),
     };
-    files(&content, stationery, shown)
+    draw(&content, stationery, shown)
 }
 
 /// What the gravest finding asks for.
@@ -123,7 +125,7 @@ fn known_part(run: &Run) -> bool {
 }
 
 /// A path's last part.
-pub(super) fn file_name(path: &str) -> &str {
+pub(in crate::report) fn file_name(path: &str) -> &str {
     path.rsplit(['/', '\\']).next().unwrap_or(path)
 }
 
@@ -133,20 +135,20 @@ fn plots(run: &Run) -> Vec<Plot> {
     if let Some(figure) = force_velocity::figure(run) {
         plots.push(figure.plot);
     }
-    let fastest = shown_steps(run)
-        .last()
-        .and_then(|shown| run.steps.iter().find(|s| s.index == shown.step.index));
-    if let Some(step) = fastest {
-        let one = Run {
-            steps: vec![step.clone()],
-            ..run.clone()
-        };
-        if let Some(figure) = force_travel::figure(&one) {
-            plots.push(Plot {
-                title: "Loop at the highest speed".into(),
-                ..figure.plot
-            });
-        }
-    }
+    plots.extend(fastest_loop(run));
     plots
+}
+
+/// The loop of the highest speed.
+pub(in crate::report) fn fastest_loop(run: &Run) -> Option<Plot> {
+    let index = shown_steps(run).last()?.step.index;
+    let step = run.steps.iter().find(|s| s.index == index)?;
+    let one = Run {
+        steps: vec![step.clone()],
+        ..run.clone()
+    };
+    Some(Plot {
+        title: "Loop at the highest speed".into(),
+        ..force_travel::figure(&one)?.plot
+    })
 }
