@@ -1,8 +1,9 @@
 //! The answer of a comparison in one sentence, in the words its purpose asks for.
 
+use super::changes::FindingsChange;
 use super::comparison::Comparison;
 use super::direction::DirectionComparison;
-use super::revalve::{AT_REST, Moved, ZoneChange};
+use super::revalve::{Moved, ZoneChange, at_rest_words};
 use super::sentence::{Sentence, say};
 use super::settings::Purpose;
 use super::verdict::Verdict;
@@ -101,7 +102,10 @@ fn revalve(comparison: &Comparison, i: usize, verdict: Option<Verdict>) -> Sente
 fn at_rest(comparison: &Comparison, i: usize) -> Vec<Sentence> {
     let statics = comparison.statics.get(i);
     [
-        (AT_REST, statics.map(|s| &s.gas_force_n)),
+        (
+            at_rest_words(comparison, i),
+            statics.map(|s| &s.gas_force_n),
+        ),
         ("friction (seals)", statics.map(|s| &s.friction_n)),
     ]
     .into_iter()
@@ -137,66 +141,80 @@ fn zones(all: &[ZoneChange], direction: Direction) -> Sentence {
     say(format!("{} is ", direction.word())).join(listed(groups))
 }
 
-/// Where a direction is furthest from its tolerance among the speeds with this verdict:
-/// `rebound is softer by up to 9.5 % (at 4 of 18 speeds, most at 0.031 m/s)`.
+/// The largest changes of what is judged at the speeds with this verdict, of either sign:
+/// `rebound is softer by up to 485 N (at 4 of 12 speeds, most at 1.00 m/s) and firmer by 154 N at 0.010 m/s`.
 fn furthest(
     part: &DirectionComparison,
     direction: Direction,
     grid: &[f64],
     wanted: Verdict,
 ) -> Option<Sentence> {
-    let at = |x: &[Option<f64>], k: usize| x.get(k).copied().flatten();
-    let compared = part.delta_n.iter().flatten().count();
-    let found: Vec<usize> = (0..grid.len())
-        .filter(|k| at(&part.delta_n, *k).is_some())
+    let found: Vec<usize> = part
+        .decisive()
         .filter(|k| part.verdicts.get(*k).copied().flatten() == Some(wanted))
         .collect();
-    let size = |k: usize| {
-        let allowed = at(&part.tolerance_n, k).filter(|t| *t > 0.0).unwrap_or(1.0);
-        at(&part.delta_n, k).map_or(0.0, |d| d.abs() / allowed)
-    };
-    let worst = found
+    let mut sides: Vec<(f64, Sentence)> = [("firmer", 1.0), ("softer", -1.0)]
+        .into_iter()
+        .filter_map(|(word, sign)| one_side(part, direction, grid, &found, (word, sign)))
+        .collect();
+    sides.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let sides: Vec<Sentence> = sides.into_iter().map(|s| s.1).collect();
+    (!sides.is_empty()).then(|| say(format!("{} is ", direction.word())).join(listed(sides)))
+}
+
+/// The largest change of one sign among places of the grid, N, and in words.
+fn one_side(
+    part: &DirectionComparison,
+    direction: Direction,
+    grid: &[f64],
+    found: &[usize],
+    (word, sign): (&str, f64),
+) -> Option<(f64, Sentence)> {
+    let judged = part.judged();
+    let at = |x: &[Option<f64>], k: usize| x.get(k).copied().flatten();
+    let change = |k: usize| at(judged.delta_n, k).map(|d| sign * direction.sign() * d);
+    let all: Vec<(usize, f64)> = found
         .iter()
-        .copied()
-        .max_by(|a, b| size(*a).total_cmp(&size(*b)))?;
-    let delta = direction.sign() * at(&part.delta_n, worst)?;
-    let base = direction.sign() * at(&part.base_n, worst)?;
-    let by = say(format!(
-        "{} is {} by ",
-        direction.word(),
-        if delta > 0.0 { "firmer" } else { "softer" }
-    ))
-    .text(if found.len() > 1 { "up to " } else { "" });
-    // A share of a force that is small or does not resist tells nobody anything.
-    let by = match at(&part.delta_pct, worst).filter(|pct| base > 0.0 && pct.abs() < PLAIN_PCT) {
-        Some(pct) => by.number(0.01 * pct.abs(), Kind::Share),
-        None => by.number(delta.abs(), Kind::Force),
+        .filter_map(|k| Some((*k, change(*k)?)))
+        .filter(|(_, d)| *d > 0.0)
+        .collect();
+    let (worst, delta) = all.iter().copied().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let by = say(format!("{word} by ")).text(if all.len() > 1 { "up to " } else { "" });
+    let by = by.number(delta, Kind::Force);
+    let by = match at(judged.delta_pct, worst).filter(|pct| pct.abs() < PLAIN_PCT) {
+        Some(pct) => by
+            .text(", ")
+            .number(0.01 * pct.abs(), Kind::Share)
+            .text(", "),
+        None => by.text(" "),
     };
+    let compared = part.decisive().count();
     let speed = *grid.get(worst)?;
-    Some(match found.len() {
-        1 => by.text(" at ").number(speed, Kind::Speed),
+    let by = match all.len() {
+        1 => by.text("at ").number(speed, Kind::Speed),
         n if n == compared => by
-            .text(" (all speeds, most at ")
+            .text("at ")
             .number(speed, Kind::Speed)
-            .text(")"),
+            .text(" (all driven speeds)"),
         n => by
-            .text(format!(" ({n} of {compared} speeds, most at "))
+            .text("at ")
             .number(speed, Kind::Speed)
-            .text(")"),
-    })
+            .text(format!(" ({n} of {compared} driven speeds)")),
+    };
+    Some((delta, by))
 }
 
 /// The largest difference of a direction that keeps to its tolerance.
 fn at_most(part: &DirectionComparison, direction: Direction, grid: &[f64]) -> Option<Sentence> {
-    let speed = part.worst_velocity_m_s?;
-    let k = grid.iter().position(|v| *v == speed)?;
-    let delta = (*part.delta_n.get(k)?)?;
+    let k = part.worst?;
+    let judged = part.judged();
+    let delta = judged.delta_n.get(k).copied().flatten()?;
     let by = say(format!("{} differs by at most ", direction.word()));
-    let by = match part.delta_pct.get(k).copied().flatten() {
+    let by = match judged.delta_pct.get(k).copied().flatten() {
         Some(pct) => by.number(0.01 * pct.abs(), Kind::Share),
         None => by.number(delta.abs(), Kind::Force),
     };
-    Some(by.text(" at ").number(speed, Kind::Speed))
+    Some(by.text(" at ").number(*grid.get(k)?, Kind::Speed))
 }
 
 /// Changes from this on are told in newton: the force they are a share of is small.
@@ -226,9 +244,11 @@ fn wear(comparison: &Comparison, i: usize, verdict: Option<Verdict>) -> Sentence
     let criteria = comparison.wear.get(i).map_or(&[][..], |w| &w.criteria);
     let of = |wanted: Verdict| criteria.iter().filter(move |c| c.verdict == Some(wanted));
     match verdict {
-        Some(Verdict::Within) => say("still within the wear limits: forces hold to ")
+        Some(Verdict::Within) => say("still within the wear limits: ")
+            .text(what_is_judged(comparison, i))
+            .text(" holds to ")
             .join(tolerance(comparison, i))
-            .text(" at every speed compared")
+            .text(" at every driven speed")
             .text(if criteria.is_empty() {
                 ""
             } else {
@@ -263,14 +283,27 @@ fn wear(comparison: &Comparison, i: usize, verdict: Option<Verdict>) -> Sentence
     }
 }
 
+/// What verdicts of other `i` rest on.
+fn what_is_judged(comparison: &Comparison, i: usize) -> &'static str {
+    let valves = Direction::BOTH.into_iter().all(|d| {
+        let part = comparison.get(d).get(i);
+        part.is_some_and(|p| p.hydraulic.is_some())
+    });
+    if valves {
+        "damping force (gas and friction taken off)"
+    } else {
+        "total force (gas and friction not taken off)"
+    }
+}
+
 /// At how many speeds of a direction the data do not settle it.
 fn unsettled(part: &DirectionComparison, direction: Direction) -> Option<Sentence> {
-    let compared = part.delta_n.iter().flatten().count();
+    let compared = part.decisive().count();
     let unsure = part.verdicts.iter().flatten();
     let unsure = unsure.filter(|v| **v == Verdict::Undecided).count();
     (unsure > 0).then(|| {
         say(format!(
-            "{} may differ by more at {unsure} of {compared} speeds",
+            "{} may differ by more at {unsure} of {compared} driven speeds",
             direction.word()
         ))
     })
@@ -278,14 +311,20 @@ fn unsettled(part: &DirectionComparison, direction: Direction) -> Option<Sentenc
 
 /// Findings the used damper has and the reference has not.
 fn gained(comparison: &Comparison, i: usize) -> String {
-    let found = comparison.findings.get(i).map_or(&[][..], |f| &f.gained);
-    let names: Vec<String> = found.iter().map(|f| f.kind.replace('-', " ")).collect();
-    names.join(", ")
+    let found = comparison
+        .findings
+        .get(i)
+        .map(FindingsChange::of_the_damper);
+    let found = found.unwrap_or_default().into_iter();
+    found
+        .map(|f| f.kind.replace('-', " "))
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 fn pair(comparison: &Comparison, i: usize, verdict: Option<Verdict>) -> Sentence {
     let within = tolerance(comparison, i);
-    match verdict {
+    let head = match verdict {
         Some(Verdict::Within) => say("a pair within ").join(within).text(": ").join(listed(
             Direction::BOTH
                 .into_iter()
@@ -310,5 +349,8 @@ fn pair(comparison: &Comparison, i: usize, verdict: Option<Verdict>) -> Sentence
                     .text("; a repeat of the base (--repeat) would help to settle it")
             }
         }
-    }
+    };
+    at_rest(comparison, i)
+        .into_iter()
+        .fold(head, |out, one| out.text("; ").join(one))
 }

@@ -5,6 +5,7 @@ use super::grid::Curves;
 use super::repeat::Repeats;
 use super::sentence::{Sentence, say};
 use super::settings::TEMPERATURE_APART_K;
+use crate::findings::{Finding, Verdict as Seen, about_the_measurement};
 use crate::recording::{Certainty, Role};
 use crate::run::Run;
 use crate::steps::{Direction, Step};
@@ -30,6 +31,23 @@ pub(super) fn cautions_of_all(base: &Run, others: &[Run], repeats: &Repeats) -> 
             assumed.join(", ")
         ))));
     }
+    for run in std::iter::once(base).chain(others) {
+        let seen = |f: &&Finding| about_the_measurement(&f.kind) && f.verdict >= Seen::Onset;
+        let names: Vec<String> = run
+            .findings
+            .iter()
+            .filter(seen)
+            .map(|f| f.kind.replace('-', " "))
+            .collect();
+        if !names.is_empty() {
+            out.push(caution(None, "measurement", say(format!(
+                "the measurement of {}, or the way it was run, is in doubt ({}): that is no wear and no difference of \
+                 the damper, but what is compared rests on it; its own analysis says what to check",
+                run.name,
+                names.join(", ")
+            ))));
+        }
+    }
     if repeats.repeats > 0 && repeats.repeats < 3 {
         out.push(caution(None, "few-repeats", say(format!(
             "repeatability rests on {} repeat(s) and the usual figure; five or more would settle it",
@@ -46,7 +64,7 @@ pub(super) fn cautions(
     same_data: bool,
     name: &str,
     (base_curves, other_curves): (&Curves, &Curves),
-    referred_to: Option<f64>,
+    (referred_to, taken_to): (Option<f64>, Option<f64>),
 ) -> Vec<Caution> {
     let mut out = Vec::new();
     let mut add = |code: &str, text: Sentence| out.push(caution(Some(name), code, text));
@@ -104,19 +122,20 @@ pub(super) fn cautions(
                     .text(" and ")
                     .number(b, Kind::Temperature)
                     .text("): ")
-                    .join(match referred_to {
-                        Some(c) => {
+                    .join(match (referred_to, taken_to) {
+                        (Some(c), _) => {
                             say("both are compared as they would be at ").set(c, Kind::Temperature)
                         }
-                        None => say("part of the difference is oil, not valving"),
-                    }),
+                        (None, Some(c)) => {
+                            say("damping forces without gas and friction are compared as they would be at ")
+                                .set(c.round(), Kind::Temperature)
+                                .text(", total forces as measured")
+                        }
+                        (None, None) => say("part of the difference is oil, not valving"),
+                    })
+                    .text("; gas pushes some 0.3 % a kelvin harder when warm"),
             );
         }
-    } else if mean_temperature(&base.steps).is_some() != mean_temperature(&other.steps).is_some() {
-        add(
-            "temperature-unknown",
-            say("only one of the two recorded temperature, so warm and cold may be compared here"),
-        );
     }
     if let Some(text) = units(base, other) {
         add("units-differ", text);
@@ -135,9 +154,10 @@ pub(super) fn cautions(
     out
 }
 
-fn caution(other: Option<&str>, code: &str, text: Sentence) -> Caution {
+pub(super) fn caution(other: Option<&str>, code: &str, text: Sentence) -> Caution {
     Caution {
         other: other.map(str::to_owned),
+        kind: code.to_owned(),
         code: code.to_owned(),
         text,
     }

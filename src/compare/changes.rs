@@ -5,7 +5,8 @@ use serde::{Deserialize, Serialize};
 use super::repeat::Repeats;
 use super::settings::CompareSettings;
 use super::uncertain::{Part, half_width, interval, total};
-use crate::findings::{Finding, Side, Verdict as Seen};
+use super::wear::HALF_95;
+use crate::findings::{Finding, Side, Verdict as Seen, about_the_measurement};
 use crate::fits::Fit;
 use crate::run::Run;
 use crate::statistics::{Summary, welch_from_summaries};
@@ -76,15 +77,31 @@ pub struct StaticsChange {
 }
 
 impl StaticsChange {
+    /// Widens the interval of the gas's force by `share` of it (one standard deviation): what
+    /// unknown degrees are worth.
+    pub(super) fn allow_for_degrees(&mut self, share: f64) {
+        let change = &mut self.gas_force_n;
+        if let (Some(base), Some(delta), Some([low, high])) =
+            (change.base, change.delta, change.ci95)
+        {
+            let half = (HALF_95 * share * base).hypot(0.5 * (high - low));
+            change.ci95 = Some([delta - half, delta + half]);
+        }
+    }
+
     /// Widens the intervals of forces by what a run of the same damper differs from the next.
     pub(super) fn allow_for_runs(&mut self, repeats: &Repeats, confidence: f64) {
-        for change in [&mut self.gas_force_n, &mut self.friction_n] {
+        let each: [(&mut Change, fn(&Repeats, f64) -> Part); 2] = [
+            (&mut self.gas_force_n, Repeats::of_gas),
+            (&mut self.friction_n, Repeats::of_friction),
+        ];
+        for (change, error) in each {
             let (Some(base), Some(other), Some(delta), Some([low, high])) =
                 (change.base, change.other, change.delta, change.ci95)
             else {
                 continue;
             };
-            let (a, b) = (repeats.at(base), repeats.at(other));
+            let (a, b) = (error(repeats, base), error(repeats, other));
             let runs = Part {
                 variance: a.variance + b.variance,
                 df: a.df,
@@ -179,6 +196,15 @@ pub struct FindingsChange {
     pub lost: Vec<FindingChange>,
     /// In both.
     pub kept: Vec<FindingChange>,
+}
+
+impl FindingsChange {
+    /// What the other damper gained that is a matter of the damper: a fault of the
+    /// measurement, or of how it was run, is not wear.
+    pub fn of_the_damper(&self) -> Vec<&FindingChange> {
+        let gained = self.gained.iter();
+        gained.filter(|f| !about_the_measurement(&f.kind)).collect()
+    }
 }
 
 /// Steps whose peak speeds differ by less than this are compared with each other.

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::changes::{half_peak_to_peak, loop_width};
+use super::criteria::{answer, finding};
 use super::grid::{Curves, curves_of, grid};
 use super::names::{Named, named};
 use super::repeat::Repeats;
@@ -12,7 +13,6 @@ use super::target::{Limits, Target, TargetPoint};
 use super::uncertain::{Part, interval, total};
 use super::verdict::Verdict;
 use super::wear::{HALF_95, lost_error};
-use crate::findings::Verdict as Seen;
 use crate::run::{Run, Tool};
 use crate::steps::{Direction, PerDirection, Step};
 use crate::units::display::Kind;
@@ -114,6 +114,9 @@ pub struct CheckResult {
     pub tool: Tool,
     /// Verdict of all criteria.
     pub verdict: Passed,
+    /// The answer in one sentence: how many fail, how many are undecided, what failed worst.
+    #[serde(default)]
+    pub answer: Sentence,
     /// The damper.
     pub damper: Named,
     /// The target's name, and file and hash where it is one.
@@ -203,6 +206,7 @@ pub fn check(
             notes.push(say(
                 "the curve is checked at the target's speeds and not between them",
             ));
+            notes.extend(spec.signed_note());
         }
         Against::Run(other, tolerance) => {
             let other_kept = other.measured();
@@ -234,6 +238,7 @@ pub fn check(
         schema: CHECK_SCHEMA.into(),
         tool: Tool::this(),
         verdict,
+        answer: answer(&criteria),
         damper: named(&[run]).swap_remove(0),
         target,
         criteria,
@@ -465,41 +470,7 @@ impl Bench<'_> {
                 criteria.push(self.judge(name, "m", limits, found));
             }
         }
-        criteria.extend(spec.findings.iter().map(|kind| self.finding(kind)));
-    }
-
-    /// A finding that must not be there.
-    fn finding(&self, kind: &str) -> Criterion {
-        let worst = self
-            .run
-            .findings
-            .iter()
-            .filter(|f| f.kind == kind)
-            .map(|f| f.verdict)
-            .max();
-        let (verdict, remark) = match worst {
-            Some(Seen::None) => (Passed::Pass, None),
-            Some(Seen::Onset) => (Passed::Fail, Some("beginning")),
-            Some(Seen::Developed) => (Passed::Fail, Some("plainly there")),
-            Some(Seen::CannotTell) => (Passed::Undecided, Some("this run cannot tell")),
-            None => (
-                Passed::Undecided,
-                Some("not looked for in this run; see `loopwork explain` for the names"),
-            ),
-        };
-        Criterion {
-            name: format!("no {}", kind.replace('-', " ")),
-            limit: Limit::default(),
-            value: None,
-            ci95: None,
-            verdict,
-            unit: "1".into(),
-            margin: None,
-            target: None,
-            direction: None,
-            velocity_m_s: None,
-            remark: remark.map(say),
-        }
+        criteria.extend(spec.findings.iter().map(|kind| finding(self.run, kind)));
     }
 }
 

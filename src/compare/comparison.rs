@@ -4,24 +4,26 @@ use std::borrow::Cow;
 
 use serde::{Deserialize, Serialize};
 
-use super::answer::answer;
-use super::cautions::{cautions, cautions_of_all, mean_temperature};
+use super::cautions::{caution, cautions, cautions_of_all};
 use super::changes::{
     FindingsChange, FitsChange, HeatChange, StaticsChange, findings_change, fits_change,
-    heat_change, statics_change,
+    heat_change,
 };
-use super::direction::{DirectionComparison, Sides, compare_direction};
-use super::grid::{Curves, curves_at_reference, curves_of, grid};
-use super::hydraulic::{AtRest, hydraulic};
+use super::direction::{DirectionComparison, compare_direction};
+use super::grid::{Curves, curves_of, grid};
+use super::identity;
 use super::names::{Named, named};
+use super::overall::{notes, overall};
 use super::repeat::Repeats;
-use super::revalve::{Revalve, revalve};
-use super::sentence::{Sentence, say};
+use super::revalve::{Revalve, revalve, valves};
+use super::sentence::Sentence;
 use super::settings::{CompareSettings, Purpose};
+use super::stories::Stories;
+use super::two::Two;
 use super::uncertain::{interval, total};
 use super::verdict::Verdict;
+use super::warmth::Warmth;
 use super::wear::{Wear, wear};
-use super::words::reasons_of_direction;
 use crate::run::{Run, Tool};
 use crate::steps::{Direction, PerDirection};
 
@@ -69,6 +71,9 @@ pub struct Comparison {
     pub heat: Vec<HeatChange>,
     /// Findings gained and lost, one per other.
     pub findings: Vec<FindingsChange>,
+    /// What valves, gas (or the cell's zero), seals and temperature did, one per other.
+    #[serde(default)]
+    pub stories: Vec<Stories>,
     /// What moved, for `revalve`; one per other, else empty.
     pub revalve: Vec<Revalve>,
     /// Held against wear limits, for `wear`; one per other, else empty.
@@ -139,7 +144,10 @@ fn traced(
 pub struct Caution {
     /// Name of the damper; `None` if it concerns all.
     pub other: Option<String>,
-    /// Stable short name.
+    /// Stable short name (contract: `kind`).
+    #[serde(default)]
+    pub kind: String,
+    /// The same, under the name it had first.
     pub code: String,
     /// The words.
     pub text: Sentence,
@@ -157,6 +165,47 @@ impl Comparison {
     /// The worst verdict of all others; `None` if none was given.
     pub fn worst(&self) -> Option<Verdict> {
         Verdict::all(self.overall.iter().filter_map(|o| o.verdict))
+    }
+
+    /// Whether other `i` is the very same data as the base.
+    fn same_data(&self, i: usize) -> bool {
+        self.others[i].sha256 == self.base.sha256
+    }
+
+    /// What makes the comparison with other `i` weaker than it looks.
+    fn add_cautions(
+        &mut self,
+        (base, other): (&Run, &Run),
+        curves: (&Curves, &Curves),
+        warmth: Warmth,
+        i: usize,
+    ) {
+        let (name, same) = (self.others[i].name.clone(), self.same_data(i));
+        if !same {
+            let same_speed = self.settings.same_speed;
+            let found = identity::cautions((base, other), curves, same_speed, self.purpose);
+            let found = found.into_iter();
+            self.cautions
+                .extend(found.map(|(code, text)| caution(Some(&name), code, text)));
+        }
+        let degrees = (self.reference_c[i], warmth.taken_to_c);
+        self.cautions
+            .extend(cautions(base, other, same, &name, curves, degrees));
+        let range_k = self.settings.temperature_range_k;
+        let text = warmth.caution(self.largest_n(i), range_k);
+        if let Some(text) = text.filter(|_| !same) {
+            self.cautions
+                .push(caution(Some(&name), "temperature-unknown", text));
+        }
+    }
+
+    /// The largest force that is judged, of the base against other `i`, N.
+    fn largest_n(&self, i: usize) -> Option<f64> {
+        let parts = Direction::BOTH
+            .into_iter()
+            .filter_map(|d| self.get(d).get(i));
+        let all = parts.flat_map(|p| p.judged().base_n.iter().flatten().map(|n| n.abs()));
+        all.max_by(f64::total_cmp)
     }
 
     /// Others that share no speed with the base in either direction.
@@ -219,50 +268,46 @@ pub fn compare(
             _ => &curves[0],
         },
     };
-    let base_rest = AtRest::of(base);
-    let other_rests: Vec<Option<AtRest>> = others.iter().map(AtRest::of).collect();
+    let twos: Vec<Two<'_>> = (0..others.len())
+        .map(|i| {
+            let name = &other_names[i];
+            let both = match &referred[i] {
+                Some(r) => (&r.base, &r.other),
+                None => (base_curves, &other_curves[i]),
+            };
+            Two::of(
+                &name.name,
+                (base, &others[i]),
+                (Cow::Borrowed(both.0), Cow::Borrowed(both.1)),
+                referred[i].as_ref().map(|r| r.reference_c),
+                &repeatability,
+                name.sha256 == base_name.sha256,
+                settings,
+            )
+        })
+        .collect();
     let of = |direction: Direction| -> Vec<DirectionComparison> {
-        other_curves
-            .iter()
-            .zip(&referred)
-            .zip(other_names.iter().zip(&other_rests))
-            .map(|((curves, referred), (name, rest))| {
-                let (base, other) = match referred {
-                    Some(r) => (&r.base, &r.other),
-                    None => (base_curves, curves),
-                };
-                let sides = Sides {
-                    base: base.get(direction),
-                    other: other.get(direction),
-                    repeats: &repeatability,
-                    same_data: name.sha256 == base_name.sha256,
-                };
-                let mut part =
-                    compare_direction(&name.name, &sides, &grid_m_s, tolerance, settings);
-                part.hydraulic = base_rest
-                    .as_ref()
-                    .zip(rest.as_ref())
-                    .map(|(a, b)| hydraulic(direction, &sides, (a, b), &grid_m_s, settings));
-                resisting_percent(part, direction)
-            })
-            .collect()
+        let one = |(two, name): (&Two<'_>, &Named)| {
+            let sides = two.sides(direction);
+            let name = &name.name;
+            compare_direction(name, direction, &sides, &grid_m_s, tolerance, settings)
+        };
+        twos.iter().zip(other_names).map(one).collect()
     };
+    let (compression, rebound) = (of(Direction::Compression), of(Direction::Rebound));
+    let statics: Vec<StaticsChange> = twos.iter().map(|t| t.statics.clone()).collect();
+    let warmths: Vec<Warmth> = twos.iter().map(|t| t.warmth).collect();
+    drop(twos);
     let mut out = Comparison {
         schema: COMPARE_SCHEMA.into(),
         tool: Tool::this(),
         purpose,
         base: base_name.clone(),
         others: other_names.to_vec(),
-        compression: of(Direction::Compression),
-        rebound: of(Direction::Rebound),
+        compression,
+        rebound,
         grid_m_s,
-        statics: each(others, other_names, |n, o| {
-            let mut change = statics_change(n, base, o);
-            if n != base_name.name || o.source != base.source {
-                change.allow_for_runs(&repeatability, settings.confidence);
-            }
-            change
-        }),
+        statics,
         fits: (0..others.len())
             .map(|i| fits_change(&other_names[i].name, pair(i).0, pair(i).1))
             .collect(),
@@ -270,6 +315,7 @@ pub fn compare(
             heat_change(n, base, o, settings)
         }),
         findings: each(others, other_names, |n, o| findings_change(n, base, o)),
+        stories: Vec::new(),
         revalve: Vec::new(),
         wear: Vec::new(),
         overall: Vec::new(),
@@ -286,31 +332,24 @@ pub fn compare(
         settings: *settings,
     };
     for (i, other) in others.iter().enumerate() {
-        let name = other_names[i].name.clone();
-        let same = other_names[i].sha256 == base_name.sha256;
-        let reference = referred[i].as_ref().map(|r| r.reference_c);
         let both = (&curves[0], &curves[i + 1]);
-        out.cautions
-            .extend(cautions(base, other, same, &name, both, reference));
+        out.add_cautions((base, other), both, warmths[i], i);
+        let zones = valves(&out, pair(i).0, i);
+        out.stories.push(Stories {
+            valves: zones.clone(),
+            ..Stories::of(&out.statics[i], warmths[i])
+        });
         match purpose {
-            Purpose::Revalve => out.revalve.push(revalve(&out, pair(i).0, i)),
-            Purpose::Wear => out.wear.push(wear(&out, base, other, i, same)),
+            Purpose::Revalve => out.revalve.push(revalve(&out, zones, i)),
+            Purpose::Wear => {
+                let same = out.same_data(i);
+                out.wear.push(wear(&out, base, other, i, same));
+            }
             Purpose::Pair => {}
         }
         out.overall.push(overall(&out, i));
     }
     out
-}
-
-/// Percentages with the sign of the resisting force's change, also where the base's force
-/// does not resist (gas that pushes the rod out in slow rebound).
-fn resisting_percent(mut part: DirectionComparison, direction: Direction) -> DirectionComparison {
-    for (pct, base) in part.delta_pct.iter_mut().zip(&part.base_n) {
-        if base.is_some_and(|b| direction.sign() * b < 0.0) {
-            *pct = pct.map(|x| -x);
-        }
-    }
-    part
 }
 
 /// Repeatability from repeats of the base: all at the temperature that was asked for, or all
@@ -326,7 +365,8 @@ fn learnt(base: &Run, repeats: &[Run], settings: &CompareSettings) -> Repeats {
         }
     };
     let more: Vec<Curves> = repeats.iter().map(of).collect();
-    Repeats::learnt(&of(base), &more, settings)
+    let runs: Vec<&Run> = std::iter::once(base).chain(repeats).collect();
+    Repeats::learnt(&of(base), &more, settings).with_statics(&runs, &settings.repeatability)
 }
 
 /// Both sides at one temperature.
@@ -336,29 +376,16 @@ struct AtReference {
     other: Curves,
 }
 
-/// Both sides at the temperature that was asked for; if none was, at the common reference
-/// temperature where their temperatures are far enough apart to matter. `None` where a
-/// channel does not allow it.
+/// Both sides at the temperature that was asked for. `None` if none was, or where a channel
+/// does not allow it.
 fn at_reference(base: &Run, other: &Run, settings: &CompareSettings) -> Option<AtReference> {
-    if base.reference.is_some() || other.reference.is_some() {
-        let reference_c = base.reference_c()?;
-        let both = other.reference_c() == Some(reference_c);
-        return both.then(|| AtReference {
-            reference_c,
-            base: curves_of(base, settings),
-            other: curves_of(other, settings),
-        });
-    }
-    let apart = (mean_temperature(&base.steps)? - mean_temperature(&other.steps)?).abs();
-    if apart < settings.refer_beyond_k {
-        return None;
-    }
-    let (reference_c, base) = curves_at_reference(base, settings)?;
-    let (other_c, other) = curves_at_reference(other, settings)?;
-    (reference_c == other_c).then_some(AtReference {
+    base.reference.as_ref().or(other.reference.as_ref())?;
+    let reference_c = base.reference_c()?;
+    let both = other.reference_c() == Some(reference_c);
+    both.then(|| AtReference {
         reference_c,
-        base,
-        other,
+        base: curves_of(base, settings),
+        other: curves_of(other, settings),
     })
 }
 
@@ -372,105 +399,4 @@ fn each<T>(others: &[Run], names: &[Named], one: impl Fn(&str, &Run) -> T) -> Ve
         .zip(names)
         .map(|(o, n)| one(&n.name, o))
         .collect()
-}
-
-/// Verdict and reasons of one other.
-fn overall(comparison: &Comparison, i: usize) -> Overall {
-    let mut verdicts = Vec::new();
-    let mut reasons: Vec<(Option<Verdict>, Sentence)> = Vec::new();
-    if let Some(revalve) = comparison.revalve.get(i) {
-        reasons.extend(revalve.sentences.iter().map(|s| (None, s.clone())));
-    }
-    for direction in Direction::BOTH {
-        let Some(part) = comparison.get(direction).get(i) else {
-            continue;
-        };
-        let compared = part.delta_n.iter().any(Option::is_some);
-        if part.tolerance_pct.is_some() {
-            let verdict = if compared {
-                part.verdict
-            } else {
-                Some(Verdict::Undecided)
-            };
-            verdicts.extend(verdict);
-            reasons.push((
-                verdict,
-                reasons_of_direction(part, direction, &comparison.grid_m_s),
-            ));
-        } else if !compared {
-            reasons.push((
-                None,
-                say(format!(
-                    "{}: no speed was measured with both dampers",
-                    direction.word()
-                )),
-            ));
-        }
-    }
-    if let Some(wear) = comparison.wear.get(i) {
-        for criterion in &wear.criteria {
-            verdicts.extend(criterion.verdict);
-            reasons.push((criterion.verdict, criterion.text.clone()));
-        }
-    }
-    // The worst first; the order within one verdict is kept.
-    reasons.sort_by_key(|(v, _)| std::cmp::Reverse(*v));
-    let verdict = Verdict::all(verdicts);
-    Overall {
-        other: comparison.others[i].name.clone(),
-        answer: answer(comparison, i, verdict),
-        verdict,
-        reasons: reasons.into_iter().map(|(_, s)| s).collect(),
-    }
-}
-
-fn notes(
-    repeatability: &Repeats,
-    tolerance: Option<f64>,
-    settings: &CompareSettings,
-) -> Vec<Sentence> {
-    use crate::units::display::Kind;
-    let mut out = vec![match repeatability.measured_over_stated {
-        None => say("run-to-run repeatability was not measured: each run's force is taken to repeat to ")
-            .set(0.01 * repeatability.pct, Kind::Share)
-            .text(" and ")
-            .set(repeatability.n, Kind::Force)
-            .text(
-                " (one standard deviation, common practice); give a second run of the base with --repeat to \
-                 measure it",
-            ),
-        Some(ratio) => say(format!(
-            "run-to-run repeatability from {} repeat(s) of the base, which spread {:.1} times as far as the \
-             usual figure, held together with that figure: ",
-            repeatability.repeats, ratio
-        ))
-        .set(0.01 * repeatability.pct, Kind::Share)
-        .text(" and ")
-        .set(repeatability.n, Kind::Force)
-        .text(" (one standard deviation of one run)"),
-    }];
-    if let Some(pct) = tolerance {
-        out.push(
-            say("allowed difference: ")
-                .set(0.01 * pct, Kind::Share)
-                .text(" of the base's force, at least ")
-                .set(settings.tolerance_floor_n, Kind::Force)
-                .text(match settings.tolerance_pct {
-                    Some(_) => "",
-                    None => " (default, common practice; set your own with --tolerance)",
-                }),
-        );
-        out.push(say(format!(
-            "within: at every speed two one-sided tests at {:.0} % show the difference inside the tolerance; \
-             outside: at some speed it lies outside at {:.0} % confidence, allowing for the number of speeds \
-             looked at; else undecided",
-            100.0 * settings.alpha,
-            100.0 * settings.confidence
-        )));
-    }
-    out.push(say(
-        "forces are total forces at mid-stroke, gas and friction included; speeds both were not measured at \
-         are left out",
-    ));
-    out
 }

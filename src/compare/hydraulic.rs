@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::direction::{DeltaError, Sides};
+use super::force_curve::Reading;
 use super::settings::CompareSettings;
 use super::uncertain::{Part, half_width, interval, total};
 use super::wear::HALF_95;
@@ -34,6 +35,10 @@ pub struct Hydraulic {
     pub delta_pct: Vec<Option<f64>>,
     /// 95 % interval of `delta_n`.
     pub ci95_n: Vec<Option<[f64; 2]>>,
+    /// True if friction is still in, as one of the runs does not tell it: valves and seals
+    /// together.
+    #[serde(default)]
+    pub with_friction: bool,
     /// Parts of the error of `delta_n`.
     #[serde(skip)]
     pub errors: Vec<Option<DeltaError>>,
@@ -46,11 +51,12 @@ pub struct Hydraulic {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct AtRest {
     gas: (f64, Part),
-    friction: (f64, Part),
+    /// `None` where the run does not tell it.
+    friction: Option<(f64, Part)>,
 }
 
 impl AtRest {
-    /// Gas and friction of a run, with their errors; `None` where the run does not tell both.
+    /// Gas and friction of a run, with their errors; `None` where the run does not tell gas.
     pub(super) fn of(run: &Run) -> Option<Self> {
         let statics = run.statics.as_ref()?;
         let half = |ci: Option<[f64; 2]>| ci.map(|[low, high]| 0.5 * (high - low) / HALF_95);
@@ -62,19 +68,21 @@ impl AtRest {
                 statics.gas_force_n? + 0.5 * drift,
                 total(&[gas, Part::stated(OF_RANGE * drift)]),
             ),
-            friction: (
-                statics.friction_n?,
-                Part::stated(half(statics.ci95.friction_n)?),
-            ),
+            friction: statics
+                .friction_n
+                .zip(half(statics.ci95.friction_n))
+                .map(|(n, sd)| (n, Part::stated(sd))),
         })
     }
 
-    fn n(&self, direction: Direction) -> f64 {
-        self.gas.0 + direction.sign() * self.friction.0
+    fn n(&self, direction: Direction, friction: bool) -> f64 {
+        let friction = self.friction.filter(|_| friction).map_or(0.0, |f| f.0);
+        self.gas.0 + direction.sign() * friction
     }
 
-    fn error(&self) -> Part {
-        total(&[self.gas.1, self.friction.1])
+    fn error(&self, friction: bool) -> Part {
+        let friction = self.friction.filter(|_| friction);
+        total(&[self.gas.1, friction.map_or(Part::default(), |f| f.1)])
     }
 }
 
@@ -86,35 +94,47 @@ fn drift(statics: &Statics) -> f64 {
     }
 }
 
-/// One direction of both runs without gas and friction.
+/// One direction of both runs without gas and, unless it is to be left in, friction, at one
+/// temperature where `warmth` says so.
 pub(super) fn hydraulic(
     direction: Direction,
     sides: &Sides<'_>,
     rest: (&AtRest, &AtRest),
     grid: &[f64],
     settings: &CompareSettings,
+    less_friction: bool,
 ) -> Hydraulic {
-    let mut out = Hydraulic::default();
+    let friction = less_friction && rest.0.friction.is_some() && rest.1.friction.is_some();
+    let mut out = Hydraulic {
+        with_friction: !friction,
+        ..Hydraulic::default()
+    };
+    let factors = sides.warmth.factors(direction);
     for &speed in grid {
-        let (base, other) = (sides.base.at(speed), sides.other.at(speed));
-        let side = |reading: super::force_curve::Reading, rest: &AtRest| {
+        let side = |reading: Option<Reading>, rest: &AtRest, factor: f64| {
+            let reading = reading?;
+            let force = reading.force_n - rest.n(direction, friction);
             let error = DeltaError {
                 cycles: reading.cycles,
                 between: reading.between,
-                runs: sides.repeats.at(reading.force_n),
-                rest: rest.error(),
+                runs: sides.repeats.of_damping(force),
+                rest: rest.error(friction),
+                warmth: Part::default(),
             };
-            (reading.force_n - rest.n(direction), error)
+            Some((factor * force, error))
         };
-        let (base, other) = (
-            base.map(|r| side(r, rest.0)),
-            other.map(|r| side(r, rest.1)),
-        );
+        let base = side(sides.base.at(speed), rest.0, factors[0]);
+        let other = side(sides.other.at(speed), rest.1, factors[1]);
         let both = base.zip(other).map(|((b, eb), (o, eo))| {
             let error = if sides.same_data {
                 DeltaError::default()
             } else {
-                eb.of_difference(&eo)
+                DeltaError {
+                    warmth: sides
+                        .warmth
+                        .error(direction, f64::midpoint(b.abs(), o.abs())),
+                    ..eb.of_difference(&eo)
+                }
             };
             (b, o - b, error)
         });

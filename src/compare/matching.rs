@@ -1,14 +1,17 @@
 //! Best pairs out of many dampers.
 
+use std::borrow::Cow;
+
 use serde::{Deserialize, Serialize};
 
-use super::direction::{Sides, compare_direction};
+use super::direction::{DirectionComparison, compare_direction};
 use super::grid::{Curves, curves_of, grid};
 use super::names::{Named, named};
 use super::pairing::least_total;
 use super::repeat::Repeats;
 use super::sentence::{Sentence, say};
 use super::settings::{CompareSettings, Purpose};
+use super::two::Two;
 use super::verdict::Verdict;
 use crate::run::{Run, Tool};
 use crate::steps::Direction;
@@ -90,6 +93,15 @@ struct Apart {
     pct: f64,
     speed: f64,
     direction: Direction,
+    verdict: Verdict,
+}
+
+/// A damper to be paired.
+struct Candidate<'a> {
+    name: Named,
+    axle: Option<String>,
+    run: Cow<'a, Run>,
+    curves: Curves,
 }
 
 /// Pairs `runs` with the least total mismatch. `axles[i]` names the axle of run `i`: only
@@ -102,26 +114,31 @@ pub fn match_dampers(
     settings: &CompareSettings,
 ) -> MatchResult {
     let refs: Vec<&Run> = runs.iter().collect();
-    let mut all: Vec<(Named, Option<String>, Curves)> = named(&refs)
+    let mut all: Vec<Candidate<'_>> = named(&refs)
         .into_iter()
         .zip(runs)
         .enumerate()
         .map(|(i, (name, run))| {
-            let axle = axles.get(i).cloned().flatten();
-            (name, axle, curves_of(run, settings))
+            let run = run.measured();
+            Candidate {
+                name,
+                axle: axles.get(i).cloned().flatten(),
+                curves: curves_of(&run, settings),
+                run,
+            }
         })
         .collect();
-    all.sort_by(|a, b| (&a.0.name, &a.0.sha256).cmp(&(&b.0.name, &b.0.sha256)));
+    all.sort_by(|a, b| (&a.name.name, &a.name.sha256).cmp(&(&b.name.name, &b.name.sha256)));
     let tolerance = settings.tolerance(Purpose::Pair);
     let n = all.len();
     let mut table: Vec<Vec<Option<Apart>>> = vec![vec![None; n]; n];
     for i in 0..n {
         for j in i + 1..n {
-            table[i][j] = apart(&all[i].2, &all[j].2, mismatch, tolerance, settings);
+            table[i][j] = apart(&all[i], &all[j], mismatch, tolerance, settings);
         }
     }
     let chosen = least_total(n, |i, j| {
-        if all[i].1 == all[j].1 {
+        if all[i].axle == all[j].axle {
             table[i][j].map(|a| a.pct)
         } else {
             None
@@ -132,13 +149,13 @@ pub fn match_dampers(
         .filter_map(|(i, j)| {
             let found = table[*i][*j]?;
             Some(Pair {
-                a: all[*i].0.name.clone(),
-                b: all[*j].0.name.clone(),
+                a: all[*i].name.name.clone(),
+                b: all[*j].name.name.clone(),
                 mismatch_pct: found.pct,
                 worst_velocity_m_s: found.speed,
                 worst_direction: Some(found.direction),
-                verdict: verdict(&all[*i], &all[*j], tolerance, settings),
-                axle: all[*i].1.clone(),
+                verdict: Some(found.verdict),
+                axle: all[*i].axle.clone(),
             })
         })
         .collect();
@@ -150,7 +167,7 @@ pub fn match_dampers(
     let paired: Vec<usize> = chosen.iter().flat_map(|(i, j)| [*i, *j]).collect();
     let unpaired: Vec<String> = (0..n)
         .filter(|i| !paired.contains(i))
-        .map(|i| all[i].0.name.clone())
+        .map(|i| all[i].name.name.clone())
         .collect();
     MatchResult {
         schema: MATCH_SCHEMA.into(),
@@ -171,9 +188,9 @@ pub fn match_dampers(
                     .collect()
             })
             .collect(),
-        axles: all.iter().map(|a| a.1.clone()).collect(),
+        axles: all.iter().map(|a| a.axle.clone()).collect(),
         notes: notes(&all, mismatch, tolerance, settings),
-        dampers: all.into_iter().map(|a| a.0).collect(),
+        dampers: all.into_iter().map(|a| a.name).collect(),
         mismatch,
         tolerance_pct: tolerance,
         settings: *settings,
@@ -181,33 +198,60 @@ pub fn match_dampers(
 }
 
 /// Difference over the mean of both forces, but never over less than the force at which the
-/// tolerance's floor is the tolerance: there percent mean nothing.
+/// tolerance's floor is the tolerance: there percent mean nothing. Of the force without gas
+/// and friction where both runs tell them, at driven speeds; the verdict is that of `compare
+/// --as pair` with the first as the base.
 fn apart(
-    a: &Curves,
-    b: &Curves,
+    a: &Candidate<'_>,
+    b: &Candidate<'_>,
     mismatch: Mismatch,
     tolerance: f64,
     settings: &CompareSettings,
 ) -> Option<Apart> {
     let least = settings.tolerance_floor_n / (0.01 * tolerance).max(f64::MIN_POSITIVE);
-    let speeds = grid(&[a, b], settings, |v| shared(a, b, v));
+    let speeds = grid(&[&a.curves, &b.curves], settings, |v| {
+        shared(&a.curves, &b.curves, v)
+    });
+    let repeats = Repeats::stated(&settings.repeatability);
+    let two = Two::of(
+        &b.name.name,
+        (&a.run, &b.run),
+        (Cow::Borrowed(&a.curves), Cow::Borrowed(&b.curves)),
+        None,
+        &repeats,
+        a.name.sha256 == b.name.sha256,
+        settings,
+    );
+    let parts: Vec<(Direction, DirectionComparison)> = Direction::BOTH
+        .into_iter()
+        .map(|d| {
+            let sides = two.sides(d);
+            let name = &b.name.name;
+            let part = compare_direction(name, d, &sides, &speeds, Some(tolerance), settings);
+            (d, part)
+        })
+        .collect();
     let mut worst: Option<Apart> = None;
     let (mut squares, mut count) = (0.0, 0usize);
-    for direction in Direction::BOTH {
-        for speed in &speeds {
-            let (Some(x), Some(y)) = (a.get(direction).at(*speed), b.get(direction).at(*speed))
+    for (direction, part) in &parts {
+        let judged = part.judged();
+        for k in part.decisive() {
+            let at = |x: &[Option<f64>]| x.get(k).copied().flatten();
+            let (Some(x), Some(y), Some(speed)) =
+                (at(judged.base_n), at(judged.other_n), speeds.get(k))
             else {
                 continue;
             };
-            let mean = 0.5 * (x.force_n + y.force_n).abs();
-            let pct = 100.0 * (x.force_n - y.force_n).abs() / mean.max(least);
+            let mean = 0.5 * (x + y).abs();
+            let pct = 100.0 * (x - y).abs() / mean.max(least);
             squares += pct * pct;
             count += 1;
             if worst.is_none_or(|w| pct > w.pct) {
                 worst = Some(Apart {
                     pct,
                     speed: *speed,
-                    direction,
+                    direction: *direction,
+                    verdict: Verdict::Undecided,
                 });
             }
         }
@@ -216,6 +260,10 @@ fn apart(
     if mismatch == Mismatch::Rms {
         out.pct = (squares / count as f64).sqrt();
     }
+    let each = parts
+        .iter()
+        .map(|p| p.1.verdict.unwrap_or(Verdict::Undecided));
+    out.verdict = Verdict::all(each).unwrap_or(Verdict::Undecided);
     Some(out)
 }
 
@@ -225,31 +273,8 @@ fn shared(a: &Curves, b: &Curves, speed: f64) -> bool {
         .any(|d| a.get(*d).at(speed).is_some() && b.get(*d).at(speed).is_some())
 }
 
-/// The pair's verdict, as `compare --as pair` gives it with the first as the base.
-fn verdict(
-    a: &(Named, Option<String>, Curves),
-    b: &(Named, Option<String>, Curves),
-    tolerance: f64,
-    settings: &CompareSettings,
-) -> Option<Verdict> {
-    let speeds = grid(&[&a.2, &b.2], settings, |v| shared(&a.2, &b.2, v));
-    let repeats = Repeats::stated(&settings.repeatability);
-    let each = Direction::BOTH.map(|direction| {
-        let sides = Sides {
-            base: a.2.get(direction),
-            other: b.2.get(direction),
-            repeats: &repeats,
-            same_data: a.0.sha256 == b.0.sha256,
-        };
-        compare_direction(&b.0.name, &sides, &speeds, Some(tolerance), settings)
-            .verdict
-            .unwrap_or(Verdict::Undecided)
-    });
-    Verdict::all(each)
-}
-
 fn notes(
-    all: &[(Named, Option<String>, Curves)],
+    all: &[Candidate<'_>],
     mismatch: Mismatch,
     tolerance: f64,
     settings: &CompareSettings,
@@ -261,7 +286,8 @@ fn notes(
             Mismatch::Rms => "mismatch: the root mean square difference",
         })
         .text(
-            " over all shared speeds and both directions, in % of the mean of both forces, or of ",
+            " over all shared driven speeds and both directions, of the force without gas and friction where both runs \
+             tell them, in % of the mean of both forces, or of ",
         )
         .set(least, Kind::Force)
         .text(" where they are smaller"),
@@ -271,20 +297,24 @@ fn notes(
         ),
     ];
     for (i, a) in all.iter().enumerate() {
-        for b in all.iter().skip(i + 1).filter(|b| b.0.sha256 == a.0.sha256) {
+        for b in all
+            .iter()
+            .skip(i + 1)
+            .filter(|b| b.name.sha256 == a.name.sha256)
+        {
             out.push(say(format!(
                 "{} and {} are the same file: their mismatch is zero by nature",
-                a.0.name, b.0.name
+                a.name.name, b.name.name
             )));
         }
-        let alone = all
-            .iter()
-            .filter(|b| b.0 != a.0)
-            .all(|b| grid(&[&a.2, &b.2], settings, |v| shared(&a.2, &b.2, v)).is_empty());
+        let alone = all.iter().filter(|b| b.name != a.name).all(|b| {
+            let wanted = |v| shared(&a.curves, &b.curves, v);
+            grid(&[&a.curves, &b.curves], settings, wanted).is_empty()
+        });
         if alone && all.len() > 1 {
             out.push(say(format!(
                 "{} shares no speed with any other and cannot be paired",
-                a.0.name
+                a.name.name
             )));
         }
     }

@@ -8,20 +8,27 @@ mod cautions;
 pub mod changes;
 mod check;
 mod comparison;
+mod criteria;
 mod direction;
 mod force_curve;
 mod grid;
 mod hydraulic;
+mod identity;
 mod matching;
 mod names;
+mod overall;
 mod pairing;
 mod repeat;
 mod revalve;
 mod sentence;
 mod settings;
+mod signs;
+mod stories;
 mod target;
+mod two;
 mod uncertain;
 mod verdict;
+mod warmth;
 mod wear;
 mod words;
 
@@ -30,7 +37,7 @@ pub use check::{
     check,
 };
 pub use comparison::{COMPARE_SCHEMA, Caution, Comparison, Overall, TracePoint, compare};
-pub use direction::{DeltaError, DirectionComparison, Sides, compare_direction};
+pub use direction::{DeltaError, DirectionComparison, Judged};
 pub use force_curve::{ForceCurve, Reading};
 pub use grid::{Curves, curves_at_reference, curves_of, grid, standard_speeds};
 pub use hydraulic::{Hydraulic, ratio_interval};
@@ -44,8 +51,10 @@ pub use settings::{
     CompareSettings, PAIR_TOLERANCE_PCT, Purpose, REVALVE_TOLERANCE_PCT, Repeatability,
     TEMPERATURE_APART_K, WEAR_TOLERANCE_PCT, WearLimits,
 };
+pub use stories::{Cause, Stories};
 pub use target::{Limits, Target, TargetPoint};
 pub use uncertain::{Part, half_width, half_width_of_many, interval, shown_inside, total};
 pub use verdict::Verdict;
+pub use warmth::{Known, Warmth};
 pub use wear::{Wear, WearCriterion};
 pub use words::{compared, reasons_of_direction};

@@ -7,6 +7,7 @@ use super::direction::DeltaError;
 use super::hydraulic::{is_clear, ratio_interval};
 use super::sentence::{Sentence, say};
 use super::settings::REVALVE_TOLERANCE_PCT;
+use super::stories::Cause;
 use super::uncertain::{Part, half_width, interval, total};
 use crate::run::Run;
 use crate::steps::Direction;
@@ -106,8 +107,8 @@ const LOW_ENDS: f64 = 0.131;
 /// …and high speed begins here, m/s (0.393; common practice).
 const HIGH_BEGINS: f64 = 0.393;
 
-/// What moved for other `i` of a comparison.
-pub(super) fn revalve(comparison: &Comparison, base: &Run, i: usize) -> Revalve {
+/// What the valves did, zone by zone, for other `i` of a comparison.
+pub(super) fn valves(comparison: &Comparison, base: &Run, i: usize) -> Vec<ZoneChange> {
     let mut zones = Vec::new();
     for direction in Direction::BOTH {
         let [low, high] = knee_zone(base, direction);
@@ -119,6 +120,11 @@ pub(super) fn revalve(comparison: &Comparison, base: &Run, i: usize) -> Revalve 
             zones.extend(zone_change(comparison, i, direction, zone, [from, to]));
         }
     }
+    zones
+}
+
+/// What moved for other `i` of a comparison.
+pub(super) fn revalve(comparison: &Comparison, zones: Vec<ZoneChange>, i: usize) -> Revalve {
     let size = |d: Direction| {
         zones
             .iter()
@@ -178,27 +184,24 @@ fn zone_change(
 ) -> Option<ZoneChange> {
     let part = comparison.get(direction).get(i)?;
     let valves = part.hydraulic.as_ref();
-    let (bases, deltas, errors) = match valves {
-        Some(h) => (&h.base_n, &h.delta_n, &h.errors),
-        None => (&part.base_n, &part.delta_n, &part.errors),
-    };
-    let mut used: Vec<At> = Vec::new();
-    for (k, v) in comparison.grid_m_s.iter().enumerate() {
-        if *v < speeds[0] || *v >= speeds[1] {
-            continue;
-        }
+    let judged = part.judged();
+    let read = |k: usize| {
         let at = |x: &[Option<f64>]| x.get(k).copied().flatten();
-        if let (Some(base), Some(delta), Some(Some(error))) = (at(bases), at(deltas), errors.get(k))
-        {
-            let own = valves.and_then(|h| h.base_errors.get(k).copied().flatten());
-            used.push(At {
-                speed: *v,
-                base,
-                delta,
-                error: *error,
-                base_error: own.unwrap_or_default(),
-            });
-        }
+        let own = valves.and_then(|h| h.base_errors.get(k).copied().flatten());
+        Some(At {
+            speed: *comparison.grid_m_s.get(k)?,
+            base: at(judged.base_n)?,
+            delta: at(judged.delta_n)?,
+            error: judged.errors.get(k).copied().flatten()?,
+            base_error: own.unwrap_or_default(),
+        })
+    };
+    let inside = |at: &At| speeds[0] <= at.speed && at.speed < speeds[1];
+    let mut used: Vec<At> = part.decisive().filter_map(read).filter(inside).collect();
+    if used.is_empty() {
+        // None was driven there: what is read between them must do.
+        let all = 0..comparison.grid_m_s.len();
+        used = all.filter_map(read).filter(inside).collect();
     }
     let n = used.len() as f64;
     let (first, last) = (used.first()?.speed, used.last()?.speed);
@@ -274,6 +277,7 @@ fn mean_error(used: &[At], of: fn(&At) -> &DeltaError) -> Part {
         mean_sd(&|e| e.between),
         mean_sd(&|e| e.runs),
         mean_sd(&|e| e.rest),
+        mean_sd(&|e| e.warmth),
     ])
 }
 
@@ -316,7 +320,7 @@ fn sentences(
 }
 
 /// One zone in words.
-fn in_words(z: &ZoneChange) -> Sentence {
+pub(super) fn in_words(z: &ZoneChange) -> Sentence {
     let zone = format!("{}, {}, ", z.direction.word(), z.zone.word());
     let head = if z.speeds == 1 {
         say(zone + "at ")
@@ -375,16 +379,22 @@ fn quiet(zones: &[&ZoneChange], direction: Direction) -> Sentence {
     }
 }
 
-/// What a changed force at rest can be: a cell's zero looks like gas.
-pub(super) const AT_REST: &str = "force at rest (gas charge, or the load cell's zero)";
+/// What a changed force at rest is, or can be.
+pub(super) fn at_rest_words(comparison: &Comparison, i: usize) -> &'static str {
+    match comparison.stories.get(i).and_then(|s| s.at_rest_is) {
+        Some(Cause::Gas) => "force at rest (gas: its stiffness went with it)",
+        Some(Cause::Zero) => "force at rest (the load cell's zero: the gas is as stiff as before)",
+        None => "force at rest (gas charge, or the load cell's zero)",
+    }
+}
 
 /// Gas and friction, if they moved.
-fn statics_moved(comparison: &Comparison, i: usize) -> Vec<Sentence> {
+pub(super) fn statics_moved(comparison: &Comparison, i: usize) -> Vec<Sentence> {
     let Some(statics) = comparison.statics.get(i) else {
         return Vec::new();
     };
     [
-        (AT_REST, &statics.gas_force_n),
+        (at_rest_words(comparison, i), &statics.gas_force_n),
         ("friction (seals)", &statics.friction_n),
     ]
     .into_iter()

@@ -107,6 +107,11 @@ pub struct CompareSettings {
     /// Compare at a common temperature where both runs allow it and were measured this far
     /// apart or more, K; infinite never does.
     pub refer_beyond_k: f64,
+    /// Where nobody recorded temperature: how far two runs may be apart, either way, K (10 K:
+    /// a cold and a warm damper in one shop, common practice). 0 states that both were alike.
+    pub temperature_range_k: f64,
+    /// Loss of damping force a kelvin where no run shows its own, % (common practice).
+    pub usual_pct_per_k: f64,
     /// Run-to-run repeatability.
     pub repeatability: Repeatability,
     /// Limits of `wear`.
@@ -123,6 +128,8 @@ impl Default for CompareSettings {
             same_speed: 0.01,
             lowest_share: 0.1,
             refer_beyond_k: TEMPERATURE_APART_K,
+            temperature_range_k: 10.0,
+            usual_pct_per_k: 0.25,
             repeatability: Repeatability::default(),
             wear: WearLimits::default(),
         }
@@ -197,6 +204,16 @@ impl CompareSettings {
                 "a share between 0 and 1",
             ),
             (self.refer_beyond_k >= 0.0, "refer_beyond_k", "0 K or more"),
+            (
+                not_negative(self.temperature_range_k),
+                "temperature_range_k",
+                "0 K or more",
+            ),
+            (
+                (0.0..=5.0).contains(&self.usual_pct_per_k),
+                "usual_pct_per_k",
+                "a percentage between 0 and 5",
+            ),
             (
                 not_negative(self.repeatability.pct),
                 "repeatability.pct",

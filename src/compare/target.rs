@@ -11,7 +11,7 @@
 //! velocity = 0.131
 //! force = 640
 //!
-//! [[rebound]]
+//! [[rebound]]             # or all negative, as curves with signs print rebound
 //! velocity = 0.524
 //! min = 1500              # limits instead of a force and tolerance
 //! max = 1800
@@ -27,8 +27,10 @@
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::sentence::{Sentence, say};
+use super::signs::{both_signs, in_order, turn_to_resisting};
 use crate::notice::{Error, Fault, Notice, Place};
-use crate::steps::PerDirection;
+use crate::steps::{Direction, PerDirection};
 use crate::units::display::{Kind, Shown, quantity};
 
 /// A target, SI.
@@ -48,6 +50,9 @@ pub struct Target {
     pub lost_motion_m: Option<Limits>,
     /// Findings that must not be there.
     pub findings: Vec<String>,
+    /// Where the file has forces negative, as a curve with signs prints rebound; they are
+    /// turned to resisting forces here.
+    pub written_negative: PerDirection<bool>,
 }
 
 /// Lowest and highest value allowed.
@@ -178,6 +183,21 @@ impl Target {
         }
     }
 
+    /// What was made of forces written negative.
+    pub(super) fn signed_note(&self) -> Option<Sentence> {
+        let words: Vec<&str> = Direction::BOTH
+            .into_iter()
+            .filter(|d| *self.written_negative.get(*d))
+            .map(Direction::word)
+            .collect();
+        (!words.is_empty()).then(|| {
+            say(format!(
+                "the target's forces in {} are written negative and taken as forces that resist",
+                words.join(" and ")
+            ))
+        })
+    }
+
     /// True if there is nothing to check.
     pub fn is_empty(&self) -> bool {
         self.curve.compression.is_empty()
@@ -208,16 +228,19 @@ impl Written {
                 );
             }
         }
+        let mut read =
+            |word: &str, written| self.points(word, written, default_percent, complaints);
+        let (compression, down) = read("compression", &self.compression);
+        let (rebound, up) = read("rebound", &self.rebound);
         let mut target = Target {
             name: self.name.clone(),
             curve: PerDirection {
-                compression: self.points(
-                    "compression",
-                    &self.compression,
-                    default_percent,
-                    complaints,
-                ),
-                rebound: self.points("rebound", &self.rebound, default_percent, complaints),
+                compression,
+                rebound,
+            },
+            written_negative: PerDirection {
+                compression: down,
+                rebound: up,
             },
             ..Target::default()
         };
@@ -254,7 +277,7 @@ impl Written {
         written: &[Spanned<WrittenPoint>],
         default_percent: f64,
         complaints: &mut Complaints<'_>,
-    ) -> Vec<TargetPoint> {
+    ) -> (Vec<TargetPoint>, bool) {
         let shown = match self.units {
             WrittenUnits::Si => Shown::Si,
             WrittenUnits::Us => Shown::Us,
@@ -273,7 +296,7 @@ impl Written {
                 );
                 continue;
             }
-            let limits = self.limits_of(point, default_percent);
+            let limits = in_order(self.limits_of(point, default_percent));
             if limits == [None, None] {
                 complaints.add(
                     at,
@@ -305,7 +328,15 @@ impl Written {
                 );
             }
         }
-        out.into_iter().map(|p| p.0).collect()
+        let negative = turn_to_resisting(&mut out);
+        if let Some(at) = both_signs(&out) {
+            complaints.add(
+                at,
+                format!("[[{word}]]: forces of both signs, and not as gas alone would make them"),
+                "write all forces of a direction positive (forces that resist), or all negative",
+            );
+        }
+        (out.into_iter().map(|p| p.0).collect(), negative)
     }
 
     /// Limits of a point in the units written.

@@ -3,9 +3,10 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::changes::FindingsChange;
 use super::comparison::Comparison;
 use super::sentence::{Sentence, say};
-use super::uncertain::{Part, interval, total};
+use super::uncertain::{Part, half_width, interval, total};
 use super::verdict::Verdict;
 use crate::run::Run;
 use crate::statistics::Summary;
@@ -117,8 +118,12 @@ pub(super) fn wear(comparison: &Comparison, base: &Run, other: &Run, i: usize, s
             );
         }
     }
-    if let Some(findings) = comparison.findings.get(i).filter(|f| !f.gained.is_empty()) {
-        let names: Vec<&str> = findings.gained.iter().map(|f| f.kind.as_str()).collect();
+    let gained = comparison
+        .findings
+        .get(i)
+        .map(FindingsChange::of_the_damper);
+    if let Some(gained) = gained.filter(|g| !g.is_empty()) {
+        let names: Vec<&str> = gained.iter().map(|f| f.kind.as_str()).collect();
         criteria.push(WearCriterion {
             name: "new findings".to_owned(),
             value: Some(names.len() as f64),
@@ -138,7 +143,8 @@ pub(super) fn wear(comparison: &Comparison, base: &Run, other: &Run, i: usize, s
     }
 }
 
-/// Largest growth of lost motion over the speeds both were driven at, with its error.
+/// Largest growth of lost motion over the speeds both were driven at that can tell it from
+/// the limit, with its error; of a speed that tells it best where none can.
 fn lost_growth(
     base: &Run,
     other: &Run,
@@ -148,7 +154,7 @@ fn lost_growth(
 ) -> Option<(f64, Option<Part>)> {
     let steps = &comparison.heat.get(i)?.steps;
     let find = |run: &'_ Run, index: usize| run.steps.iter().find(|s| s.index == index).cloned();
-    steps
+    let all: Vec<(f64, Option<Part>)> = steps
         .iter()
         .filter_map(|s| {
             let change = match direction {
@@ -161,7 +167,18 @@ fn lost_growth(
                 .map(|(x, y)| total(&[x, y]));
             Some((change.delta?, error))
         })
+        .collect();
+    let settings = &comparison.settings;
+    let half = |e: &Option<Part>| {
+        let half = e.as_ref().and_then(|e| half_width(e, settings.confidence));
+        half.unwrap_or(f64::INFINITY)
+    };
+    let limit = settings.wear.lost_motion_rise_m;
+    let tells = all.iter().filter(|(_, e)| half(e) <= limit);
+    tells
         .max_by(|x, y| x.0.total_cmp(&y.0))
+        .or_else(|| all.iter().min_by(|x, y| half(&x.1).total_cmp(&half(&y.1))))
+        .copied()
 }
 
 /// A step's own spread counts together with the mean spread of all steps, which is worth

@@ -19,18 +19,26 @@ pub fn reasons_of_direction(
             "{word}: no speed was measured with both dampers, so nothing can be said"
         ));
     };
-    let n = speeds.len();
+    let judged: Vec<f64> = part
+        .decisive()
+        .filter_map(|k| grid.get(k).copied())
+        .collect();
+    let (low, high) = (judged.first().unwrap_or(low), judged.last().unwrap_or(high));
+    let n = judged.len();
     let count = |v: Verdict| part.verdicts.iter().flatten().filter(|x| **x == v).count();
     let tolerance = 0.01 * part.tolerance_pct.unwrap_or(0.0);
     let head = match part.verdict {
         Some(Verdict::Within) => say(format!("{word}: within "))
             .set(tolerance, Kind::Share)
-            .text(format!(" at all {n} speeds")),
+            .text(format!(" at all {n} driven speeds")),
         Some(Verdict::Outside) => say(format!("{word}: outside "))
             .set(tolerance, Kind::Share)
-            .text(format!(" at {} of {n} speeds", count(Verdict::Outside))),
+            .text(format!(
+                " at {} of {n} driven speeds",
+                count(Verdict::Outside)
+            )),
         _ => say(format!(
-            "{word}: the data cannot tell at {} of {n} speeds whether it keeps to ",
+            "{word}: the data cannot tell at {} of {n} driven speeds whether it keeps to ",
             count(Verdict::Undecided)
         ))
         .set(tolerance, Kind::Share),
@@ -52,15 +60,16 @@ pub(super) fn worst(
     direction: Direction,
     grid: &[f64],
 ) -> Option<Sentence> {
-    let at = part.worst_velocity_m_s?;
-    let k = grid.iter().position(|v| *v == at)?;
-    let delta = direction.sign() * (*part.delta_n.get(k)?)?;
+    let k = part.worst?;
+    let at = *grid.get(k)?;
+    let judged = part.judged();
+    let delta = direction.sign() * (*judged.delta_n.get(k)?)?;
     let mut out = say("at ").number(at, Kind::Speed).text(": ");
-    if let Some(Some(pct)) = part.delta_pct.get(k) {
+    if let Some(Some(pct)) = judged.delta_pct.get(k) {
         out = out.change(0.01 * pct, Kind::Share).text(", ");
     }
     out = out.change(delta, Kind::Force);
-    if let Some(Some([low, high])) = part.ci95_n.get(k) {
+    if let Some(Some([low, high])) = judged.ci95_n.get(k) {
         let mut ends = [direction.sign() * low, direction.sign() * high];
         ends.sort_by(f64::total_cmp);
         out = out

@@ -16,7 +16,7 @@ mod stroke;
 pub use gas_margin::{GasMargin, gas_margin};
 pub use look::Look;
 pub use overheated::touch_warning;
-pub use registry::{Explanation, Rule, rule};
+pub use registry::{Explanation, Rule, about_the_measurement, rule};
 pub use scale::Scale;
 pub use stroke::{Branches, SHARES, Stroke, load};
 

@@ -34,9 +34,26 @@ pub fn rule(name: &str) -> Option<&'static Rule> {
     RULES.iter().find(|r| r.name == name)
 }
 
+/// Findings that tell of the measurement or of how the run was made, and not of the damper.
+const ABOUT_THE_MEASUREMENT: [&str; 3] = ["sensor", "unsettled", "overheated"];
+
+/// Whether a finding tells of the measurement (a fault of the signals, cycles that had not
+/// settled, a run that was driven too hot) and not of the damper.
+pub fn about_the_measurement(name: &str) -> bool {
+    ABOUT_THE_MEASUREMENT.contains(&name)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_tells_of_the_measurement_is_there() {
+        for name in ABOUT_THE_MEASUREMENT {
+            assert!(rule(name).is_some(), "{name}");
+        }
+        assert!(!about_the_measurement("cavitation"));
+    }
 
     #[test]
     fn names_are_unique_and_texts_are_complete() {

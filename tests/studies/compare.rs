@@ -76,6 +76,13 @@ fn made(template: &Run, ladder: &[f64], firmer: f64, machine: Machine, rng: &mut
             layout: loopwork::recording::Layout::TimeSeries,
         })
     }];
+    // Gain and zero of the machine are in what it shows at rest, too.
+    if let Some(statics) = &mut run.statics {
+        statics.gas_force_n = statics.gas_force_n.map(|n| gain * n + zero);
+        statics.ci95.gas_force_n = statics.ci95.gas_force_n.map(|c| c.map(|n| gain * n + zero));
+        statics.friction_n = statics.friction_n.map(|n| gain * n);
+        statics.ci95.friction_n = statics.ci95.friction_n.map(|c| c.map(|n| gain * n));
+    }
     for direction in Direction::BOTH {
         let shown = |v: f64| gain * truth(direction, v, firmer) + zero;
         let (mut peaks, mut cycles) = (Vec::new(), Vec::new());
@@ -159,6 +166,8 @@ fn template() -> Run {
 
 fn stated(pct: f64, n: f64) -> CompareSettings {
     CompareSettings {
+        // Both runs of a pair are equally warm here.
+        temperature_range_k: 0.0,
         repeatability: Repeatability {
             pct,
             n,
@@ -323,6 +332,7 @@ fn compare_repeats_mend_a_wrong_repeatability() {
 fn verdicts(template: &Run, firmer: f64, machine: Machine, seed: u64) -> [f64; 3] {
     let settings = CompareSettings {
         tolerance_floor_n: 0.0,
+        temperature_range_k: 0.0,
         ..stated(100.0 * machine.gain, machine.zero_n)
     };
     let counts = (0..PAIRS)

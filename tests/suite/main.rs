@@ -34,4 +34,5 @@ mod rooms;
 mod sheet;
 mod simulate;
 mod statics;
+mod stories;
 mod support;

@@ -271,7 +271,7 @@ pub fn check_sheet(
             .map(|n| capital(&text_of(n).plain(shown))),
     );
     let assumed = crate::report::words::assumption(run);
-    let mut answer = vec![sheet::headline(result)];
+    let mut answer = vec![sheet::headline(result).plain(shown)];
     answer.extend(assumed.as_ref().map(|text: &Text| text.plain(shown)));
     let figure = plots::check_figure(result, run).map(|figure| figure.plot);
     let rule = "a criterion passes only if the measurement, with its uncertainty, is shown to be inside the limit, and \

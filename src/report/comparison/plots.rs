@@ -152,12 +152,13 @@ pub(super) fn difference(comparison: &Comparison, direction: Direction) -> Optio
     for (i, part) in parts.iter().enumerate().take(drawn) {
         let mut points = Vec::new();
         let mut marks = Vec::new();
+        let judged = part.judged();
         for (k, v) in comparison.grid_m_s.iter().enumerate() {
-            let Some(delta) = part.delta_n.get(k).copied().flatten() else {
+            let Some(delta) = judged.delta_n.get(k).copied().flatten() else {
                 continue;
             };
             points.push((*v, sign * delta));
-            if let Some([low, high]) = part.ci95_n.get(k).copied().flatten() {
+            if let Some([low, high]) = judged.ci95_n.get(k).copied().flatten() {
                 let (a, b) = (sign * low, sign * high);
                 marks.push((*v, a.min(b), a.max(b)));
             }
@@ -245,8 +246,13 @@ pub(super) fn difference(comparison: &Comparison, direction: Direction) -> Optio
     }
     let judged = parts.iter().any(|p| p.tolerance_pct.is_some());
     let mut caption = Text::from(format!(
-        "How much more force the other damper gives in {word}; below zero it is softer. Whiskers or bands are \
-         95 % intervals."
+        "How much more the other damper resists in {word}, {}; below zero it is softer. Whiskers or bands are \
+         95 % intervals.",
+        if parts.iter().all(|p| p.hydraulic.is_some()) {
+            "gas and friction taken off"
+        } else {
+            "gas and friction taken off where both runs tell them"
+        }
     ));
     if judged {
         caption = caption.say(

@@ -9,7 +9,7 @@ use crate::report::format::{Dual, MISSING, decimals, dual, dual_interval, fixed}
 use crate::report::page::{Badge, Block, Cell, Fact, FactGroup, Page, Section, Table};
 use crate::report::plots::summary;
 use crate::report::terminal::{Look, Screen};
-use crate::report::text::Text;
+use crate::report::text::{Text, capital};
 use crate::run::Run;
 use crate::units::display::{Kind, Shown, kind_of_symbol, quantity};
 
@@ -26,17 +26,10 @@ fn badge(verdict: Passed) -> Badge {
     }
 }
 
-pub(super) fn headline(result: &CheckResult) -> String {
-    let count = |v: Passed| result.criteria.iter().filter(|c| c.verdict == v).count();
-    let n = result.criteria.len();
-    match result.verdict {
-        Passed::Pass => format!("Pass: all {n} criteria are met"),
-        Passed::Fail => format!("Fail: {} of {n} criteria are not met", count(Passed::Fail)),
-        Passed::Undecided => format!(
-            "Undecided: {} of {n} criteria cannot be told from this run",
-            count(Passed::Undecided)
-        ),
-    }
+/// The answer, as a sentence stands.
+pub(super) fn headline(result: &CheckResult) -> Text {
+    let answer = text_of(&result.answer);
+    Text::from(Dual::by(|shown| capital(&answer.plain(shown))))
 }
 
 pub(super) fn kind(criterion: &Criterion) -> Kind {
@@ -123,7 +116,7 @@ fn criteria(result: &CheckResult) -> Table {
 /// The check on the terminal.
 pub fn check_terminal(result: &CheckResult, look: Look) -> String {
     let mut screen = Screen::new(look);
-    screen.verdict(badge(result.verdict), &headline(result));
+    screen.verdict(badge(result.verdict), &headline(result).plain(look.shown));
     screen.prose(
         0,
         &format!("{} against {}", result.damper.name, result.target.name),
@@ -192,7 +185,7 @@ pub fn check_files(result: &CheckResult, run: &Run, shown: Shown) -> Result<File
             .clone()
             .unwrap_or_else(|| result.damper.name.clone()),
         subtitle: subtitle(result),
-        headline: Text::from(headline(result)),
+        headline: headline(result),
         assumption: crate::report::words::assumption(run),
         badge: badge(result.verdict),
         sections: vec![

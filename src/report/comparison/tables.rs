@@ -49,7 +49,9 @@ fn signed_interval(kind: Kind, ends: Option<[f64; 2]>) -> Dual {
 }
 
 /// Speed by speed, one direction of one other damper. Resisting forces: what the damper
-/// pushes back with, so that more is firmer in both directions.
+/// pushes back with, so that more is firmer in both directions; total force, and beside it
+/// what of its change is the valves' (gas and friction taken off) with its interval; of total
+/// force where a run does not tell the valves'.
 pub(super) fn by_speed(
     comparison: &Comparison,
     part: &DirectionComparison,
@@ -61,21 +63,23 @@ pub(super) fn by_speed(
         ("Base", Some(Kind::Force)),
         ("Other", Some(Kind::Force)),
         ("Change", Some(Kind::Force)),
-        ("95 % interval", None),
         ("Change, %", None),
+        ("Valves", Some(Kind::Force)),
+        ("95 % interval", None),
+        ("Valves, %", None),
         ("Allowed", Some(Kind::Force)),
         ("Verdict", None),
     ];
     let judged = part.tolerance_pct.is_some();
     let mut table = Table::new(
         format!(
-            "{}{}, {} against {}: force that resists",
+            "{}{}, {} against {}: total force that resists",
             word[..1].to_uppercase(),
             &word[1..],
             part.other,
             comparison.base.name
         ),
-        &columns[..if judged { columns.len() } else { 6 }],
+        &columns[..if judged { columns.len() } else { 8 }],
     );
     let sign = direction.sign();
     for (k, speed) in comparison.grid_m_s.iter().enumerate() {
@@ -84,7 +88,7 @@ pub(super) fn by_speed(
         if base.is_none() && other.is_none() {
             continue;
         }
-        let interval = part.ci95_n.get(k).copied().flatten().map(|e| {
+        let interval = part.judged().ci95_n.get(k).copied().flatten().map(|e| {
             let mut ends = e.map(|x| sign * x);
             ends.sort_by(f64::total_cmp);
             ends
@@ -94,14 +98,25 @@ pub(super) fn by_speed(
             Cell::Number(base.map(|x| sign * x)),
             Cell::Number(other.map(|x| sign * x)),
             Cell::Dual(signed(Kind::Force, at(&part.delta_n).map(|x| sign * x))),
-            Cell::Dual(signed_interval(Kind::Force, interval)),
             Cell::Dual(signed(Kind::Number, at(&part.delta_pct))),
         ];
+        let valves = part.hydraulic.as_ref();
+        let of = |x: Option<&Vec<Option<f64>>>| x.and_then(|x| at(x));
+        row.extend([
+            Cell::Dual(signed(
+                Kind::Force,
+                of(valves.map(|h| &h.delta_n)).map(|x| sign * x),
+            )),
+            Cell::Dual(signed_interval(Kind::Force, interval)),
+            Cell::Dual(signed(Kind::Number, of(valves.map(|h| &h.delta_pct)))),
+        ]);
         if judged {
             let verdict = part.verdicts.get(k).copied().flatten();
+            let compared = at(&part.delta_n).is_some();
+            let none = if compared { "read between" } else { MISSING };
             row.extend([
                 Cell::Number(at(&part.tolerance_n)),
-                Cell::Words(verdict.map_or(MISSING, |v| v.word()).to_owned()),
+                Cell::Words(verdict.map_or(none, |v| v.word()).to_owned()),
             ]);
         }
         table.rows.push(row);

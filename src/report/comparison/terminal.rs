@@ -64,10 +64,11 @@ pub fn terminal(comparison: &Comparison, look: Look) -> String {
                 continue;
             }
             screen.heading(&clean(&table.caption));
-            let kept: &[usize] = if part.tolerance_pct.is_some() {
-                &[0, 1, 2, 3, 4, 5, 7]
-            } else {
-                &[0, 1, 2, 3, 4, 5]
+            let kept: &[usize] = match (part.hydraulic.is_some(), part.tolerance_pct.is_some()) {
+                (true, true) => &[0, 1, 2, 3, 5, 6, 7, 9],
+                (true, false) => &[0, 1, 2, 3, 5, 6, 7],
+                (false, true) => &[0, 1, 2, 3, 4, 6, 9],
+                (false, false) => &[0, 1, 2, 3, 4, 6],
             };
             screen.table(&table, kept);
         }
