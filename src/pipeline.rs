@@ -292,6 +292,11 @@ fn analyse_samples(
     let findings = judge(&case, &settings.findings);
     notices.extend(touch_warning(&heat, &settings.findings.overheated));
     let gas_margin = card.and_then(|c| gas_margin(c, &statics, &curve));
+    notes.extend(
+        gas_margin
+            .as_ref()
+            .map(crate::findings::GasMargin::sentence),
+    );
     if steps
         .iter()
         .all(|s| s.lost_motion_m.rebound_baseline.is_none())

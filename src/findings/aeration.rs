@@ -24,8 +24,18 @@ pub struct Thresholds {
     pub both_ends: f64,
     /// Fall of heat per cycle over the steps, sum of shares, that must go with it.
     pub heat_fall: f64,
-    /// Steps with at least three cycles after the first needed.
+    /// Steps with at least three cycles after the first needed …
     pub least_steps: usize,
+    /// … or cycles in the longest step: a long run at one speed shows a trend by itself.
+    pub least_cycles: usize,
+    /// Air that is there from the first cycle: travel that both ends give under the largest
+    /// force, share of the stroke. Sound oil and structure give 1 to 2 % (common practice).
+    pub give_share: f64,
+    /// How abruptly force returns, over the steepest rise the curve has, at most: a gap and a
+    /// void end with a jerk, a bubble does not.
+    pub abrupt_most: f64,
+    /// The end that gives less over the other, at least.
+    pub give_both: f64,
 }
 
 impl Default for Thresholds {
@@ -36,6 +46,10 @@ impl Default for Thresholds {
             both_ends: 0.05,
             heat_fall: 0.002,
             least_steps: 2,
+            least_cycles: 8,
+            give_share: 0.025,
+            abrupt_most: 0.15,
+            give_both: 0.3,
         }
     }
 }
@@ -74,6 +88,13 @@ struct Trend {
     /// Variance of `compression + rebound`, and the degrees of freedom it rests on.
     variance: f64,
     freedom: usize,
+    /// The same of `heat`.
+    heat_variance: f64,
+    heat_freedom: usize,
+    /// Cycles it was read from.
+    cycles: usize,
+    /// Mean lost motion of both ends, share of the stroke.
+    lost: f64,
 }
 
 fn judge(look: &Look<'_>) -> Finding {
@@ -84,7 +105,11 @@ fn judge(look: &Look<'_>) -> Finding {
         .filter(|s| s.top_speed() >= look.settings.look.slow_m_s)
         .filter_map(|s| trend(s).map(|t| (s, t)))
         .collect();
-    if trends.len() < t.least_steps {
+    if let Some(found) = steady(look).or_else(|| wide(look)) {
+        return found;
+    }
+    let longest = trends.iter().map(|(_, t)| t.cycles).max().unwrap_or(0);
+    if trends.len() < t.least_steps && longest < t.least_cycles {
         return Finding::new(
             RULE.name,
             Verdict::CannotTell,
@@ -93,56 +118,83 @@ fn judge(look: &Look<'_>) -> Finding {
     }
     let sum = |pick: &dyn Fn(&Trend) -> f64| trends.iter().map(|(_, t)| pick(t)).sum::<f64>();
     let (compression, rebound) = (sum(&|t| t.compression), sum(&|t| t.rebound));
+    let growth = compression + rebound;
     let heat_fall = -sum(&|t| t.heat);
-    let certain = growth_over_error(trends.iter().map(|(_, t)| t));
+    let half = half_of(trends.iter().map(|(_, t)| (t.variance, t.freedom)));
+    // Of a step of few cycles a fall of heat is as likely chance.
+    let heat_half = half_of(trends.iter().map(|(_, t)| (t.heat_variance, t.heat_freedom)));
     let (least, most) = (compression.min(rebound), compression.max(rebound));
     let worst = trends
         .iter()
         .max_by(|a, b| (a.1.compression + a.1.rebound).total_cmp(&(b.1.compression + b.1.rebound)));
+    // What scatters as much as it grows has not grown.
+    let sure = growth > half;
     let grows = Evidence::at_least(
-        "growth of lost motion over the cycles at constant speed, both ends, sum over steps, share of the stroke",
-        compression + rebound,
+        "growth of lost motion over the cycles at constant speed beyond their scatter, both ends, sum over steps, share of \
+the stroke",
+        if sure { growth } else { 0.0 },
         "1",
         t.growth_share,
     );
-    let evidence = vec![
-        match worst {
-            Some((step, _)) => grows.seen(step.index, None),
-            None => grows,
-        },
-        Evidence::at_least(
-            "growth at the end that grows less over the other",
-            if most > 0.0 { least / most } else { 0.0 },
-            "1",
-            t.both_ends,
-        ),
-        Evidence::at_least(
-            "fall of heat per cycle over the cycles at constant speed, sum over steps",
-            heat_fall,
-            "1",
-            t.heat_fall,
-        ),
-        Evidence::at_least(
-            "growth over its 95 % half width (scatter of the cycles about their trends)",
-            certain,
-            "1",
-            1.0,
-        ),
-        Evidence::aside(
-            "give of oil and structure",
-            (look.give_m_n > 0.0).then_some(look.give_m_n),
-            "m/N",
-        ),
-    ];
-    if !evidence.iter().take(4).all(|e| e.met) {
+    let sure = grows.met;
+    let mut evidence = vec![match worst {
+        Some((step, _)) => grows.seen(step.index, None),
+        None => grows,
+    }];
+    let both = Evidence::at_least(
+        "growth at the end that grows less over the other",
+        if most > 0.0 { least / most } else { 0.0 },
+        "1",
+        t.both_ends,
+    );
+    let falls = Evidence::at_least(
+        "fall of heat per cycle over the cycles at constant speed beyond its scatter, sum over steps",
+        if heat_fall > heat_half { heat_fall } else { 0.0 },
+        "1",
+        t.heat_fall,
+    );
+    let goes_with = both.met && falls.met;
+    evidence.extend([both, falls]);
+    evidence.push(Evidence::aside(
+        "half of the 95 % interval of that growth (scatter of the cycles about their trends)",
+        Some(half),
+        "1",
+    ));
+    evidence.push(Evidence::aside(
+        "give of oil and structure",
+        (look.give_m_n > 0.0).then_some(look.give_m_n),
+        "m/N",
+    ));
+    if !sure || !goes_with {
+        super::asides(&mut evidence[1..]);
+        if sure {
+            // What grows at one end or costs no heat is not air: warming, a void that deepens.
+            super::asides(&mut evidence);
+        }
+        if late(look) || look.speeds() < 3 {
+            return Finding::new(
+                RULE.name,
+                Verdict::CannotTell,
+                "Force comes late, or only one or two speeds were run: a column that gives and a late force channel look alike. Run a stiff bar in place of the \
+damper, or another stroke at the same speeds.",
+            )
+            .with(evidence);
+        }
         return Finding::new(
             RULE.name,
             Verdict::None,
             "The loops do not go soft from cycle to cycle.",
         )
-        .with(evidence);
+        .with(evidence)
+        .would_show(
+            "growth of lost motion over the run, share of the stroke",
+            t.growth_share.max(half),
+            "1",
+            t.growth_plain_share,
+            "run ten cycles at each speed.",
+        );
     }
-    let verdict = if compression + rebound >= t.growth_plain_share {
+    let verdict = if growth >= t.growth_plain_share {
         Verdict::Developed
     } else {
         Verdict::Onset
@@ -162,6 +214,135 @@ seals are work for the maker's instructions and a licensed shop.",
     .on(Some(Side::Both))
     .from_speed(onset)
     .with(evidence)
+    .sized("of heat per cycle lost over the cycles", heat_fall, "1")
+}
+
+/// Share of what is lost that has to have grown within the steps for the growth to be the
+/// story, not what was lost from the start.
+const GROWN: f64 = 0.25;
+
+/// Whether the lost motion of the run grew within its steps rather than standing there from
+/// their first cycle, as a void's does.
+pub(super) fn grew(look: &Look<'_>) -> bool {
+    let (mut grown, mut lost) = (0.0, 0.0);
+    for step in look.steps_by_speed() {
+        if let Some(t) = trend(step) {
+            grown += t.compression + t.rebound;
+            lost += t.lost;
+        }
+    }
+    verdict(look) >= Verdict::Onset && grown >= GROWN * lost
+}
+
+/// Whether both ends are soft from the first cycle.
+pub(super) fn soft(look: &Look<'_>) -> bool {
+    steady(look).is_some() || wide(look).is_some()
+}
+
+/// Delay of force as a share of the fastest cycle from which a soft column is as likely.
+const LATE: f64 = 0.005;
+
+/// What gives under the largest force, share of the stroke, above which it is no sound column
+/// and no sound fixture: twice what those give (common practice).
+pub(super) const GIVES: f64 = 0.02;
+/// A delay this much the other way, over the delay fitted alone, says that neither is there.
+const AGAINST: f64 = -0.4;
+
+/// Air that is there from the first cycle, told from the widths of the loops.
+fn wide(look: &Look<'_>) -> Option<Finding> {
+    if !late(look) || look.gap().is_some() || !look.contacts().is_empty() {
+        return None;
+    }
+    if one_ended(look) {
+        return None;
+    }
+    let l = super::lateness::lateness(look).filter(|l| l.gives(GIVES, look))?;
+    let lag = look.case.statics.force_lag_s.unwrap_or(0.0);
+    if l.delay_s[0] < AGAINST * lag {
+        return None;
+    }
+    let share = l.give_share(look);
+    let evidence = vec![
+        Evidence::at_least(
+            "what gives under the largest force, told from a delay by the widths of the loops, share of the stroke",
+            share,
+            "1",
+            GIVES,
+        ),
+        Evidence::aside("delay of the force channel beside it", Some(l.delay_s[0]), "s"),
+    ];
+    Some(given(evidence, share))
+}
+
+/// Whether travel is lost at one end far more than at the other, as a void does: a column gives
+/// at both.
+fn one_ended(look: &Look<'_>) -> bool {
+    let t = look.settings.aeration;
+    let [a, b] = crate::steps::Direction::BOTH.map(|d| {
+        let of = look.quick(d).map(|s| s.lost.lost_m / s.stroke_m);
+        of.fold(0.0, f64::max)
+    });
+    a.max(b) >= GIVES && a.min(b) < t.give_both * a.max(b)
+}
+
+/// Whether force comes so late that a column that gives cannot be ruled out.
+fn late(look: &Look<'_>) -> bool {
+    let fastest = look.steps_by_speed().last().map_or(0.0, |s| s.frequency_hz);
+    let lag = look.case.statics.force_lag_s.unwrap_or(0.0);
+    lag * fastest >= LATE
+}
+
+/// Air that is there from the first cycle: both ends give softly, in proportion to force.
+fn steady(look: &Look<'_>) -> Option<Finding> {
+    let t = look.settings.aeration;
+    if look.gap().is_some() || !look.contacts().is_empty() {
+        return None;
+    }
+    let mut evidence = Vec::new();
+    for direction in crate::steps::Direction::BOTH {
+        let stroke = look
+            .quick(direction)
+            .filter(|s| s.lost.lost_m > 0.0 && s.lost.wanted_n > 0.0)
+            .max_by(|a, b| a.lost.wanted_n.total_cmp(&b.lost.wanted_n))?;
+        let soft = stroke.lost.abruptness <= t.abrupt_most;
+        let give = Evidence::at_least(
+            format!(
+                "travel given before half of the force is there, start of {}, share of the stroke",
+                direction.word()
+            ),
+            stroke.lost.lost_m / stroke.stroke_m,
+            "1",
+            t.give_share,
+        )
+        .seen(stroke.step, Some(stroke.lost_phase()));
+        if !(soft && give.met) {
+            return None;
+        }
+        evidence.push(give);
+    }
+    let size = evidence.iter().filter_map(|e| e.value).fold(0.0, f64::max);
+    let least = evidence
+        .iter()
+        .filter_map(|e| e.value)
+        .fold(f64::INFINITY, f64::min);
+    if least < t.give_both * size {
+        return None;
+    }
+    Some(given(evidence, size))
+}
+
+/// A column that gives from the first cycle.
+fn given(evidence: Vec<Evidence>, size: f64) -> Finding {
+    Finding::new(
+        RULE.name,
+        Verdict::Onset,
+        "Both reversals are soft from the first cycle: the column of oil gives more than oil does. Air left in at the last fill is the likely cause; \
+a soft mount or frame gives in the same way. Let it stand upright, pump it slowly by hand through the whole stroke and run again; run a stiff \
+bar in place of the damper to see what the machine gives.",
+    )
+    .on(Some(Side::Both))
+    .with(evidence)
+    .sized("of the stroke given before force is there", size, "1")
 }
 
 /// Change from the first to the last of the cycles by a straight line, lost motion as a share
@@ -197,10 +378,14 @@ fn trend(step: &Step) -> Option<Trend> {
         (slope * (n - 1.0), mean, variance)
     };
     let lost = |pick: &dyn Fn(&CycleSummary) -> Option<f64>| {
-        let (growth, _, variance) = slope(&|c| pick(c).unwrap_or(0.0));
-        (growth / step.stroke_m, variance / step.stroke_m.powi(2))
+        let (growth, mean, variance) = slope(&|c| pick(c).unwrap_or(0.0));
+        (
+            growth / step.stroke_m,
+            variance / step.stroke_m.powi(2),
+            mean / step.stroke_m,
+        )
     };
-    let (heat, mean, _) = slope(&|c| c.energy_j);
+    let (heat, mean, heat_variance) = slope(&|c| c.energy_j);
     let compression = lost(&|c| c.lost_compression_m);
     let rebound = lost(&|c| c.lost_rebound_m);
     Some(Trend {
@@ -209,19 +394,16 @@ fn trend(step: &Step) -> Option<Trend> {
         heat: if mean > 0.0 { heat / mean } else { 0.0 },
         variance: compression.1 + rebound.1,
         freedom: 2 * (cycles.len() - 2),
+        heat_variance: heat_variance / mean.powi(2).max(f64::MIN_POSITIVE),
+        heat_freedom: cycles.len() - 2,
+        cycles: cycles.len(),
+        lost: compression.2 + rebound.2,
     })
 }
 
-/// Growth summed over the steps over the half width of its 95 % interval; infinite where the
-/// cycles do not scatter at all.
-fn growth_over_error<'a>(trends: impl Iterator<Item = &'a Trend>) -> f64 {
-    let (growth, variance, freedom) = trends.fold((0.0, 0.0, 0), |(g, v, f), t| {
-        (g + t.compression + t.rebound, v + t.variance, f + t.freedom)
-    });
-    let half = t_quantile(0.975, freedom as f64).unwrap_or(12.7) * variance.sqrt();
-    if half > 0.0 {
-        growth / half
-    } else {
-        f64::INFINITY * growth.signum()
-    }
+/// Half of the 95 % interval of changes summed over the steps, by their variances and degrees
+/// of freedom.
+fn half_of(variances: impl Iterator<Item = (f64, usize)>) -> f64 {
+    let (variance, freedom) = variances.fold((0.0, 0), |(v, f), t| (v + t.0, f + t.1));
+    t_quantile(0.975, freedom as f64).unwrap_or(12.7) * variance.sqrt()
 }

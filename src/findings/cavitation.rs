@@ -117,24 +117,37 @@ struct Sign {
     step: usize,
     speed: f64,
     plain: bool,
+    /// Net lost motion, m, or 0.
+    size_m: f64,
+    /// Force held up, N, or 0.
+    size_n: f64,
 }
 
 fn judge(look: &Look<'_>) -> Finding {
     let t = look.settings.cavitation;
     let mut evidence = Vec::new();
-    let mut piston = lasting(
-        look,
-        lost_motion(look, Direction::Compression, &t, &mut evidence),
-        &t,
-    );
+    let mut started = lost_motion(look, Direction::Compression, &t, &mut evidence);
     let mut emptied = lost_motion(look, Direction::Rebound, &t, &mut evidence);
     let mut held_up = overhang(look, &t, &mut evidence);
-    // Play alone accounts for what is lost at a single speed.
-    if look.speeds() < 2 && look.gap().is_some() {
-        piston.clear();
-        emptied.clear();
-        held_up.clear();
+    let any = !(started.is_empty() && emptied.is_empty() && held_up.is_empty());
+    let other = if any { other_cause(look) } else { None };
+    match other {
+        // Play alone accounts for what is lost at a single speed, air that grows for all of it.
+        Some("aeration" | "spring-fitted") => {
+            started.clear();
+            emptied.clear();
+            held_up.clear();
+        }
+        Some("play") if look.speeds() < 2 => {
+            started.clear();
+            emptied.clear();
+            held_up.clear();
+        }
+        // What depends on place or frequency bends a stroke, but does not empty a chamber.
+        Some("hydraulic-stop" | "position" | "frequency") => held_up.clear(),
+        _ => {}
     }
+    let piston = lasting(look, started, &t);
     // Bubbles that have grown under low pressure hold force up in the same way: where loops
     // plainly go soft from cycle to cycle, a void must show as lost motion too.
     let softer = || super::aeration::verdict(look) == Verdict::Developed;
@@ -149,20 +162,15 @@ fn judge(look: &Look<'_>) -> Finding {
     };
     for entry in &mut evidence {
         let seen = |s: &Sign| Some(s.step) == entry.step;
-        entry.met = entry.met && (rod.iter().any(seen) || piston.iter().any(seen));
+        if entry.met && !(rod.iter().any(seen) || piston.iter().any(seen)) {
+            super::asides(std::slice::from_mut(entry));
+        }
     }
     let on_piston_side = piston_side_first(&piston, &on_rod_side(&emptied), &on_rod_side(&held_up));
     let signs = if on_piston_side { &piston } else { &rod };
     let finding = |verdict, advice: String| Finding::new(RULE.name, verdict, advice);
     if signs.is_empty() {
-        return match cannot_tell(look, &t) {
-            Some(reason) => finding(Verdict::CannotTell, reason),
-            None => finding(
-                Verdict::None,
-                "No sign of a void at the speeds that were run.".into(),
-            ),
-        }
-        .with(evidence);
+        return unseen(look, &t, any, other).with(evidence);
     }
     let onset = signs.iter().map(|s| s.speed).reduce(f64::min);
     evidence.extend(cap(look, on_piston_side, onset));
@@ -176,7 +184,13 @@ fn judge(look: &Look<'_>) -> Finding {
         )
         .with(evidence);
     }
-    let verdict = if signs.iter().any(|s| s.plain) {
+    // At the fastest step alone nothing above it says how far it goes.
+    let fastest = look
+        .quick(Direction::Compression)
+        .next_back()
+        .map(|s| s.step);
+    let top_alone = signs.iter().all(|s| Some(s.step) == fastest);
+    let verdict = if signs.iter().any(|s| s.plain) && !top_alone {
         Verdict::Developed
     } else {
         Verdict::Onset
@@ -193,7 +207,25 @@ To settle it, run the same ladder at two charges set by someone equipped for it,
 the gas margin if bore and rod are on the damper card. Do not open or charge a damper without the maker's \
 instructions, proper equipment and the licence local rules ask for."
     };
-    finding(verdict, advice.into())
+    let mut advice = if top_alone {
+        format!("It shows at the top speed alone: add one above it to see how it grows. {advice}")
+    } else {
+        advice.to_owned()
+    };
+    if let Some(v) = onset.filter(|v| knee_near(look, on_piston_side, *v)) {
+        advice.push_str(&format!(
+            " The knee in compression at about {v:.2} m/s is where force is capped, not where a valve opens."
+        ));
+    }
+    let size = signs.iter().map(|s| s.size_m).fold(0.0, f64::max);
+    let held = signs.iter().map(|s| s.size_n).fold(0.0, f64::max);
+    let found = finding(verdict, advice);
+    let found = if size > 0.0 {
+        found.sized("of lost motion", size, "m")
+    } else {
+        found.sized("held up while slowing down", held, "N")
+    };
+    found
         .on(Some(if on_piston_side {
             Side::Rebound
         } else {
@@ -201,6 +233,88 @@ instructions, proper equipment and the licence local rules ask for."
         }))
         .from_speed(onset)
         .with(evidence)
+}
+
+/// A knee within this share of the first speed is the cap's.
+const KNEE_NEAR: f64 = 0.25;
+
+/// Whether a knee of the compression curve lies where a void begins to cap it.
+fn knee_near(look: &Look<'_>, on_piston_side: bool, onset: f64) -> bool {
+    let fit = look.case.fits.get(Direction::Compression).as_ref();
+    let near = |v: f64| (v / onset - 1.0).abs() <= KNEE_NEAR;
+    !on_piston_side && fit.is_some_and(|f| f.knees.iter().any(|k| near(k.velocity_m_s)))
+}
+
+/// Another finding that brings about what a void would.
+fn other_cause(look: &Look<'_>) -> Option<&'static str> {
+    if look.gap().is_some() {
+        return Some("play");
+    }
+    if !look.contacts().is_empty() {
+        return Some("bump");
+    }
+    if super::hydraulic_stop::stop(look).is_some() {
+        return Some("hydraulic-stop");
+    }
+    if super::position::found(look).is_some() {
+        return Some("position");
+    }
+    if super::frequency::found(look) {
+        return Some("frequency");
+    }
+    if super::spring_fitted::spring(look).is_some() {
+        return Some("spring-fitted");
+    }
+    (super::aeration::grew(look) || super::aeration::soft(look)).then_some("aeration")
+}
+
+/// True where no sign of a void is there at all, so that a standstill has to be something else.
+pub(super) fn silent(look: &Look<'_>) -> bool {
+    judge(look).verdict < Verdict::Onset
+}
+
+/// What to say where no sign lasts.
+fn unseen(look: &Look<'_>, t: &Thresholds, any: bool, other: Option<&str>) -> Finding {
+    if let Some(reason) = cannot_tell(look, t) {
+        return Finding::new(RULE.name, Verdict::CannotTell, reason);
+    }
+    let none = |advice: &str| Finding::new(RULE.name, Verdict::None, advice);
+    match (any, other) {
+        (true, Some(cause)) => {
+            none("What is missing or held up here comes with the finding named as its cause.")
+                .explained(cause)
+        }
+        (true, None) => Finding::new(
+            RULE.name,
+            Verdict::CannotTell,
+            "Something like a void shows at some speeds and not at faster ones: run the ladder again with one stroke, a slow step and more speeds.",
+        ),
+        (false, _) => {
+            let fastest = look.quick(Direction::Compression).next_back();
+            let (least, matters) = fastest.map_or((f64::NAN, 0.0), |s| {
+                let held = (t.overhang_share * s.half_span_n).max(t.overhang_errors * s.error_n);
+                let flat = s.branches.iter().all(Option::is_none);
+                // Without two branches lost motion alone tells: a void that costs a tenth.
+                let least = if strokes_differ(look) {
+                    // No step of the same stroke to hold the fastest against.
+                    0.3 * s.half_span_n
+                } else if flat {
+                    0.1 * s.half_span_n
+                } else {
+                    held
+                };
+                (least, t.hidden_share * s.half_span_n)
+            });
+            none("No sign of a void at the speeds that were run; faster ones were not tried.")
+                .would_show(
+                    "change of force by a void at the fastest step",
+                    least,
+                    "N",
+                    matters,
+                    "record more cycles at each speed.",
+                )
+        }
+    }
 }
 
 /// The signs of the steps from which on at least the asked share of steps has one.
@@ -276,7 +390,11 @@ fn lost_motion(
         let need = needed(s, direction, t);
         // Where compression is held up late in the stroke, its start looks weak against it; a
         // void leaves it flat instead.
-        let flat = direction == Direction::Rebound || s.lost.flat_m >= t.flat_part * s.lost.lost_m;
+        // In a ladder of strokes the longest alone may meet a stop, whose push is not flat.
+        let flat = (direction == Direction::Rebound && !strokes_differ(look))
+            || s.lost.flat_m >= t.flat_part * s.lost.lost_m;
+        let flat =
+            flat && (!strokes_differ(look) || s.lost.flat_m >= FLAT_OF_LADDER * s.lost.lost_m);
         net >= need && flat
     };
     // A void grows with speed. What bends the slowest stroke more than the fastest one is a
@@ -301,8 +419,12 @@ fn lost_motion(
             "m",
             need,
         );
-        entry.met = grows && counts(worst);
-        let met = entry.met;
+        let met = grows && counts(worst);
+        if entry.met != met {
+            // Beyond the size that counts, but not as a void goes.
+            entry.met = true;
+            super::asides(std::slice::from_mut(&mut entry));
+        }
         evidence.push(entry.seen(worst.step, Some(worst.lost_phase())));
         if met {
             let flat = "of that travel, force near its static level (flat stretch)";
@@ -321,6 +443,8 @@ fn lost_motion(
             step: s.step,
             speed: s.speed_m_s,
             plain: s.net_m() - play - pushed >= t.lost_plain_share * s.stroke_m,
+            size_m: s.net_m() - play - pushed,
+            size_n: 0.0,
         })
         .collect()
 }
@@ -336,6 +460,17 @@ fn dragged(look: &Look<'_>, t: &Thresholds) -> bool {
     look.gap().is_none()
         && slowest.lost.lost_m > t.lost_share * slowest.stroke_m
         && fastest.lost.lost_m < slowest.lost.lost_m
+}
+
+/// Part of lost motion that must be flat where strokes differ.
+const FLAT_OF_LADDER: f64 = 0.5;
+/// Strokes that differ by more than this make a ladder of strokes.
+const OTHER_STROKE: f64 = 1.2;
+
+/// Whether the quick steps are of unlike strokes.
+fn strokes_differ(look: &Look<'_>) -> bool {
+    let of = || look.quick(Direction::Compression).map(|s| s.stroke_m);
+    of().fold(0.0, f64::max) > OTHER_STROKE * of().fold(f64::INFINITY, f64::min)
 }
 
 /// Samples of net lost motion that are enough where force pushes the wrong way.
@@ -364,7 +499,9 @@ fn first_lasting(flags: &[bool], share: f64) -> Option<usize> {
 
 /// What a sound step shows between its branches: width over the difference of acceleration
 /// (lag and give widen in that proportion), by speed and by share of the peak speed.
+#[derive(Debug, Clone)]
 struct Sound {
+    stroke_m: f64,
     speeds: Vec<f64>,
     per_acceleration: Vec<f64>,
     mean: Vec<f64>,
@@ -373,6 +510,7 @@ struct Sound {
 impl Sound {
     fn of(stroke: &Stroke) -> Self {
         let mut out = Self {
+            stroke_m: stroke.stroke_m,
             speeds: Vec::new(),
             per_acceleration: Vec::new(),
             mean: Vec::new(),
@@ -413,6 +551,8 @@ struct Overhang {
 
 /// Lost motion of more than this share of the stroke is kept out of what is compared.
 const LOST_SHARE: f64 = 0.01;
+/// Strokes within this share of each other pass one speed at one place.
+const LIKE_STROKE: f64 = 0.15;
 /// Steps a stroke is held against at most: the nearest sound ones.
 const COMPARED: usize = 3;
 
@@ -435,10 +575,16 @@ fn overhang(look: &Look<'_>, t: &Thresholds, evidence: &mut Vec<Evidence>) -> Ve
     for stroke in &strokes {
         // The slowest step is what others are held against.
         let free = |b: &Branches| stop_m.is_none_or(|stop| left_m(look, stroke, b) > stop);
-        let one = if sound.is_empty() {
+        // Another stroke passes the same speed at another place: it says nothing of this one.
+        let alike: Vec<Sound> = sound
+            .iter()
+            .filter(|s| (s.stroke_m / stroke.stroke_m - 1.0).abs() <= LIKE_STROKE)
+            .cloned()
+            .collect();
+        let one = if alike.is_empty() {
             None
         } else {
-            above(stroke, &sound, t, &free)
+            above(stroke, &alike, t, &free)
         };
         // A stroke that is half suspect must not set what the next ones are allowed.
         if one.is_none_or(|o| o.size_n < SOUND_PART * need(stroke)) {
@@ -469,6 +615,8 @@ steps show",
                 step: s.step,
                 speed: s.speed_m_s,
                 plain: o.size_n >= t.overhang_plain_share * s.half_span_n,
+                size_m: 0.0,
+                size_n: o.size_n,
             })
         })
         .collect()

@@ -7,9 +7,34 @@ use super::Finding;
 const EXPLAINS: &[(&str, &[&str])] = &[
     (
         "hysteresis",
-        &["cavitation", "aeration", "play", "end-contact", "side-load"],
+        &[
+            "cavitation",
+            "aeration",
+            "play",
+            "bump",
+            "hydraulic-stop",
+            "position",
+            "frequency",
+            "spring-fitted",
+            "side-load",
+            "high-friction",
+            "sensor",
+        ],
     ),
-    ("unsettled", &["aeration", "fade"]),
+    ("unsettled", &["aeration", "fade", "play", "cavitation"]),
+    // A void that deepens from cycle to cycle softens a reversal as air does; where air itself
+    // is the cause, cavitation has already been laid to it.
+    ("aeration", &["cavitation"]),
+    (
+        "leaking-check",
+        &["cavitation", "play", "spring-fitted", "position"],
+    ),
+    ("low-gas", &["spring-fitted"]),
+    (
+        "side-load",
+        &["spring-fitted", "play", "hydraulic-stop", "position"],
+    ),
+    ("fade", &["aeration"]),
 ];
 
 /// Takes out what is explained.

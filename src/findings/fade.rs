@@ -66,6 +66,11 @@ fn judge(look: &Look<'_>) -> Finding {
     losses.extend(between_repeats(look));
     let temperature = heat.temperature.as_ref().filter(|t| t.used);
     let sensitivity = temperature.and_then(|t| t.sensitivity.as_ref());
+    let clear = |v: &Measured| v.is_clear_of_zero();
+    let with_warming = sensitivity.is_some_and(|s| {
+        s.compression_percent_per_c.as_ref().is_some_and(clear)
+            || s.rebound_percent_per_c.as_ref().is_some_and(clear)
+    });
     if losses.is_empty() {
         return Finding::new(
             RULE.name,
@@ -78,9 +83,14 @@ first speed at the end.",
     let mut evidence: Vec<Evidence> = losses
         .iter()
         .take(4)
-        .map(|l| Evidence {
-            met: l.sure && l.share >= t.loss,
-            ..Evidence::at_least(l.what.as_str(), l.share, "1", t.loss).seen(l.step, None)
+        .map(|l| {
+            let entry = if l.sure || l.share < t.loss {
+                Evidence::at_least(l.what.as_str(), l.share, "1", t.loss)
+            } else {
+                // Not clear of its scatter: a number, no sign.
+                Evidence::aside(l.what.as_str(), Some(l.share), "1")
+            };
+            entry.seen(l.step, None)
         })
         .collect();
     if let Some(s) = sensitivity {
@@ -103,14 +113,11 @@ first speed at the end.",
     let drifts =
         drift.is_some_and(|d| d >= t.drift_per_1000_cycles && d * 1e-3 * cycles as f64 >= t.loss);
     if let Some(d) = drift {
-        evidence.push(Evidence {
-            met: drifts,
-            ..Evidence::at_least(
-                "loss of heat per 1000 cycles that does not go with temperature",
-                d,
-                "1",
-                t.drift_per_1000_cycles,
-            )
+        let what = "loss of heat per 1000 cycles that does not go with temperature";
+        evidence.push(if drifts {
+            Evidence::at_least(what, d, "1", t.drift_per_1000_cycles)
+        } else {
+            Evidence::aside(what, Some(d), "1")
         });
     }
     let worst = losses
@@ -130,7 +137,7 @@ first speed at the end.",
             "Force falls with cycles beyond what temperature explains: look for air in the oil, a leak or wear before blaming warm oil. Let the damper cool \
 and repeat the first speed."
         }
-        Verdict::Developed | Verdict::Onset if sensitivity.is_some() => {
+        Verdict::Developed | Verdict::Onset if with_warming => {
             "Force falls as the damper warms. Compare dampers at a common temperature, and let it cool and repeat the first speed to see the force come back."
         }
         Verdict::Developed | Verdict::Onset => {
@@ -140,9 +147,22 @@ repeat the first speed, with a thermocouple on the body."
         _ => "Force at one speed holds over the run.",
     };
     let side = side_of(&losses, t.loss).filter(|_| verdict >= Verdict::Onset);
+    let unsure = losses
+        .iter()
+        .filter(|l| !l.sure)
+        .map(|l| l.share)
+        .fold(0.0, f64::max);
     Finding::new(RULE.name, verdict, advice)
         .on(side)
         .with(evidence)
+        .sized("of the force at one speed lost over the run", worst, "1")
+        .would_show(
+            "loss of force at one speed",
+            t.loss.max(unsure),
+            "1",
+            t.plain_loss,
+            "run more cycles at one speed, or repeat the first speed at the end.",
+        )
 }
 
 fn side_of(losses: &[Loss], least: f64) -> Option<Side> {

@@ -53,6 +53,15 @@ pub struct GasMargin {
     pub advised_charge_pa: f64,
     /// How limit and margin move with charge: (charge above atmosphere Pa, limit N, margin).
     pub by_charge: Vec<(f64, f64, f64)>,
+    /// Limits by everything known of the pressure (card, and force at rest with its interval),
+    /// least and most, N.
+    #[serde(default)]
+    pub limit_range_n: [f64; 2],
+    /// Charge to aim for above atmosphere, least (what the valving needs) and most (a quarter in
+    /// reserve), never above what the card says the maker allows, Pa; `None` where that is
+    /// less than the valving needs.
+    #[serde(default)]
+    pub charge_range_pa: Option<[f64; 2]>,
     /// What to keep in mind.
     pub caution: String,
 }
@@ -97,8 +106,20 @@ pub fn pressure_at(pressure_pa: f64, from_c: f64, to_c: f64) -> f64 {
 pub fn gas_margin(card: &DamperCard, statics: &Statics, curve: &Curve) -> Option<GasMargin> {
     let (bore, rod) = (card.bore_mm?, card.rod_mm?);
     let ring = ring_area(card)?;
-    if card.kind == Some(DamperKind::TwinTube) {
+    // Only where gas alone holds the oil up does its pressure set the limit; a foot or base
+    // valve takes its share.
+    if card.kind != Some(DamperKind::Monotube) {
         return None;
+    }
+    let rod_area = FRAC_PI_4 * rod * rod * 1e-6;
+    // By the card, and by the force at rest: a cell's zero or a weak charge sets them apart.
+    let mut pressures: Vec<f64> = card
+        .gas_charge_bar
+        .map(|bar| bar * 1e5)
+        .into_iter()
+        .collect();
+    if let Some([low, high]) = statics.ci95.gas_force_n {
+        pressures.extend([low / rod_area, high / rod_area].map(|p| p.max(0.0)));
     }
     let (gauge, from) = match (card.gas_charge_bar, statics.gas_pressure_pa) {
         (_, Some(pa)) if pa > 0.0 => (pa, "measured"),
@@ -124,6 +145,23 @@ pub fn gas_margin(card: &DamperCard, statics: &Statics, curve: &Curve) -> Option
             a + (b - a) * ((limit - fa) / (fb - fa).max(f64::MIN_POSITIVE)).clamp(0.0, 1.0)
         });
     let needed = largest.force_n / ring - ATMOSPHERE;
+    let limits = pressures
+        .iter()
+        .chain([&gauge])
+        .map(|p| limit_damping(p + ATMOSPHERE, bore, rod));
+    let limit_range_n = [
+        limits.clone().fold(f64::INFINITY, f64::min),
+        limits.fold(0.0, f64::max),
+    ];
+    let allowed = card
+        .gas_charge_max_bar
+        .map_or(f64::INFINITY, |bar| bar * 1e5);
+    let (least, most) = (
+        needed.max(0.0),
+        (RESERVE * (needed + ATMOSPHERE) - ATMOSPHERE)
+            .max(0.0)
+            .min(allowed),
+    );
     let by_charge = TABLE
         .iter()
         .map(|share| {
@@ -142,12 +180,38 @@ pub fn gas_margin(card: &DamperCard, statics: &Statics, curve: &Curve) -> Option
         limit_speed_m_s: limit_speed,
         margin: limit / largest.force_n,
         needed_charge_pa: needed.max(0.0),
-        advised_charge_pa: (RESERVE * (needed + ATMOSPHERE) - ATMOSPHERE).max(0.0),
+        advised_charge_pa: most,
+        limit_range_n,
+        charge_range_pa: (least <= most).then_some([least, most]),
         by_charge,
         caution: "Where the run already cavitates, the measured force is capped and the charge needed is more than this says. \
 Charging is done within the maker's limits, with proper equipment and by those local rules allow."
             .into(),
     })
+}
+
+impl GasMargin {
+    /// The margin and the charge in words, with the caution: for page, sheet and terminal.
+    pub fn sentence(&self) -> String {
+        let [low, high] = self.limit_range_n;
+        let charge = match self.charge_range_pa {
+            Some([least, most]) => format!(
+                "this valving asks for {:.1} to {:.1} bar above atmosphere",
+                least * 1e-5,
+                most * 1e-5
+            ),
+            None => format!(
+                "this valving asks for {:.1} bar above atmosphere, more than the card allows: softer compression valving, not more gas, is the \
+way",
+                self.needed_charge_pa * 1e-5
+            ),
+        };
+        format!(
+            "gas margin: compression would begin to cavitate at {low:.0} to {high:.0} N of damping force (card and force at rest); the largest \
+measured is {:.0} N; {charge}. {}",
+            self.measured_damping_n, self.caution
+        )
+    }
 }
 
 #[cfg(test)]

@@ -69,38 +69,55 @@ fn judge(look: &Look<'_>) -> Finding {
         );
     };
     let [low, high] = statics.ci95.friction_n.unwrap_or([friction, friction]);
+    let (limit, plain) = (
+        look.scale.newtons(t.friction_n),
+        look.scale.newtons(t.plain_n),
+    );
     let mut evidence = vec![
-        Evidence::at_least("friction", friction, "N", t.friction_n),
-        Evidence::aside("friction, lower end of the 95 % interval", Some(low), "N"),
+        Evidence::at_least(
+            format!(
+                "friction, lower end of the 95 % interval, against the limit by {}",
+                look.scale.by
+            ),
+            low,
+            "N",
+            limit,
+        ),
+        Evidence::aside("friction", Some(friction), "N"),
         Evidence::aside("friction, upper end of the 95 % interval", Some(high), "N"),
     ];
+    if !reaches_low(look) || super::spring_fitted::spring(look).is_some() {
+        let told = "No step is slow enough, or a spring is fitted that hides it: run a slow step (20 mm stroke, below 5 mm/s, three cycles).";
+        super::asides(&mut evidence);
+        return Finding::new(RULE.name, Verdict::CannotTell, told).with(evidence);
+    }
     let (sticks, peak) = breakaway(look, friction);
     evidence.extend(peak);
     let slow = look
         .of(Direction::Compression)
         .any(|s| s.speed_m_s < look.settings.look.slow_m_s);
     // A valve that opens at a set pressure and has no bleed steps at rest as friction does.
-    let (verdict, advice) = if low >= t.friction_n && !slow {
+    let (verdict, advice) = if low >= limit && !slow {
         (
             Verdict::CannotTell,
             "Taken to rest from quick strokes, friction cannot be told from a valve that opens at a set force: run a slow step (20 mm stroke, below 5 mm/s, three cycles).",
         )
-    } else if low >= t.plain_n {
+    } else if low >= plain {
         (
             Verdict::Developed,
             "Friction is high. Check that the machine pulls in line, refit the mounts and repeat the slow step; if it stays, look at seals, guide and rod \
 by the maker's instructions.",
         )
-    } else if low >= t.friction_n || sticks {
+    } else if low >= limit || sticks {
         (
             Verdict::Onset,
             if sticks {
                 "The seal sticks and lets go at slow speed. Warm it up with some strokes and repeat the slow step; if it stays, look at seal and rod surface."
             } else {
-                "Friction is above the usual limit for a car damper. Check alignment and mounts, warm the seals up and repeat the slow step."
+                "Friction is above the usual limit for a damper of this size. Check alignment and mounts, warm the seals up and repeat the slow step."
             },
         )
-    } else if high >= t.friction_n && (high - low) > t.certain_share * t.friction_n {
+    } else if high >= limit && (friction >= limit || (high - low) > t.certain_share * limit) {
         (
             Verdict::CannotTell,
             "The interval of friction reaches beyond the limit: run a slow step (20 mm stroke, below 5 mm/s, three cycles).",
@@ -108,7 +125,7 @@ by the maker's instructions.",
     } else {
         (
             Verdict::None,
-            "Friction is within the usual limit for a car damper.",
+            "Friction is within the usual limit for a damper of this size.",
         )
     };
     let there = verdict >= Verdict::Onset;
@@ -120,6 +137,26 @@ by the maker's instructions.",
                 .flatten(),
         )
         .with(evidence)
+        .sized("of friction", friction, "N")
+        .would_show(
+            "friction",
+            limit.max(high - low),
+            "N",
+            2.0 * limit,
+            "run a slow step (20 mm stroke, below 5 mm/s, three cycles).",
+        )
+}
+
+/// The slowest step may be this share of the fastest at most: friction read from quick steps
+/// leans on the shape of the valves' force below them.
+const LOW_SHARE: f64 = 0.15;
+
+/// Whether the run reaches low enough for friction to be a claim.
+fn reaches_low(look: &Look<'_>) -> bool {
+    let speeds = || look.of(Direction::Compression).map(|s| s.speed_m_s);
+    let slowest = speeds().fold(f64::INFINITY, f64::min);
+    let fastest = speeds().fold(0.0, f64::max);
+    slowest < look.settings.look.slow_m_s || (look.speeds() > 2 && slowest <= LOW_SHARE * fastest)
 }
 
 /// Smallest window, as a share of the cycle, that force is averaged over for the peak.
@@ -169,8 +206,9 @@ fn breakaway(look: &Look<'_>, friction: f64) -> (bool, Option<Evidence>) {
             shown = [begin, phase];
         }
     }
-    let need = t
-        .breakaway_n
+    let need = look
+        .scale
+        .newtons(t.breakaway_n)
         .max(t.breakaway_share * friction)
         .max(4.0 * stroke.error_n);
     let evidence = Evidence::at_least(

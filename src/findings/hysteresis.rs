@@ -142,6 +142,8 @@ fn judge(look: &Look<'_>) -> Finding {
             ("share due to give of oil and structure", h.compliance_share),
             ("share not explained", h.remainder_share),
         ] {
+            // Shares that lie outside 0 to 1 were not told apart.
+            let value = value.filter(|v| (0.0..=1.0).contains(v));
             evidence.push(Evidence::aside(what, value, "1").seen(step.index, None));
         }
     }
@@ -158,13 +160,16 @@ fn judge(look: &Look<'_>) -> Finding {
     let modulus = bulk_modulus(look);
     let soft = modulus.is_some_and(|b| b < t.soft_oil_pa);
     if let Some(b) = modulus {
-        evidence.push(Evidence::below(
+        evidence.push(Evidence::aside(
             "effective bulk modulus of the oil column",
-            b,
+            Some(b),
             "Pa",
-            t.soft_oil_pa,
         ));
     }
+    let error = look
+        .quick(direction)
+        .map(|s| s.error_n / s.half_span_n.max(f64::MIN_POSITIVE))
+        .fold(0.0, f64::max);
     let verdict = if share >= t.plain_share {
         Verdict::Developed
     } else if share >= t.width_share {
@@ -179,7 +184,14 @@ fn judge(look: &Look<'_>) -> Finding {
                 "Loops are narrow at speed once gas spring and force delay are taken out."
             },
         )
-        .with(evidence);
+        .with(evidence)
+        .would_show(
+            "width of a loop at speed, share of half the peak-to-peak force",
+            t.width_share.max(4.0 * error),
+            "1",
+            2.0 * t.width_share,
+            "record more cycles at each speed.",
+        );
     };
     let advice = if soft {
         "Loops stay wide and the oil column is softer than oil alone: trapped air is likely. See the other findings first, then let it stand, pump it \
@@ -192,6 +204,7 @@ frame with a stiff bar in place of the damper, and run another stroke at the sam
         .on(Some(Side::from(direction)))
         .from_speed(onset)
         .with(evidence)
+        .sized("of half the peak-to-peak force wide", share, "1")
 }
 
 /// `B = K·V/A²`: a closed column of volume `V` behind the ring area `A` has the stiffness

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::play::Gap;
 use super::stroke::{Stroke, read};
-use super::{Case, FindingSettings, Scale, end_contact, play};
+use super::{Case, FindingSettings, Scale, bump, play};
 use crate::curves::expectations;
 use crate::steps::lost_motion::StaticLevel;
 use crate::steps::{Direction, Step};
@@ -57,7 +57,7 @@ pub struct Look<'a> {
     /// Travel per force that every loaded stroke shows at least: oil and structure, m/N.
     pub give_m_n: f64,
     gap: OnceCell<Option<Gap>>,
-    contacts: OnceCell<Vec<end_contact::Contact>>,
+    contacts: OnceCell<Vec<bump::Contact>>,
 }
 
 impl<'a> Look<'a> {
@@ -152,8 +152,8 @@ impl<'a> Look<'a> {
     }
 
     /// Contacts at the ends of the stroke.
-    pub fn contacts(&self) -> &[end_contact::Contact] {
-        self.contacts.get_or_init(|| end_contact::contacts(self))
+    pub fn contacts(&self) -> &[bump::Contact] {
+        self.contacts.get_or_init(|| bump::contacts(self))
     }
 
     /// Largest half peak-to-peak force of the run, N.

@@ -72,6 +72,13 @@ fn judge(look: &Look<'_>) -> Finding {
             "No gas force could be had: run a slow step (below 15 mm/s).",
         );
     };
+    if super::spring_fitted::spring(look).is_some() {
+        return Finding::new(
+            RULE.name,
+            Verdict::CannotTell,
+            "A spring is still fitted: its force and the gas' cannot be told apart. Take the spring off and run a slow step.",
+        );
+    }
     let interval = statics.ci95.gas_force_n.unwrap_or([gas, gas]);
     let card = look.case.card;
     if let Some(expected) = card
@@ -83,9 +90,10 @@ fn judge(look: &Look<'_>) -> Finding {
     }
     let lost = Direction::BOTH.map(|d| low_speed_loss(look, d));
     let worst = lost[0].max(lost[1]);
-    let near_zero = interval[0] <= t.none_n;
-    let evidence = vec![
-        Evidence::below("force at rest, mid-stroke", gas, "N", t.none_n),
+    let none_n = look.scale.newtons(t.none_n);
+    let near_zero = interval[0] <= none_n;
+    let mut evidence = vec![
+        Evidence::below("force at rest, mid-stroke", gas, "N", none_n),
         Evidence::at_least(
             "net lost motion at one end in the lower speeds, share of the stroke",
             worst,
@@ -94,7 +102,12 @@ fn judge(look: &Look<'_>) -> Finding {
         ),
     ];
     let uncharged = card.is_some_and(|c| c.kind == Some(DamperKind::TwinTube));
-    if gas <= t.none_n && worst >= t.lost_share && look.gap().is_none() {
+    if gas <= none_n
+        && worst >= t.lost_share
+        && look.gap().is_none()
+        && look.contacts().is_empty()
+        && !super::cavitation::silent(look)
+    {
         return Finding::new(
             RULE.name,
             Verdict::Onset,
@@ -104,7 +117,16 @@ instructions and licensed practice.",
         )
         .with(evidence);
     }
-    if near_zero && !uncharged {
+    super::asides(&mut evidence);
+    if uncharged {
+        return Finding::new(
+            RULE.name,
+            Verdict::CannotTell,
+            "Whether a twin-tube has the little gas it is made with needs rod diameter and charge on a damper card.",
+        )
+        .with(evidence);
+    }
+    if near_zero {
         return Finding::new(
             RULE.name,
             Verdict::CannotTell,
@@ -115,7 +137,7 @@ damper card, and zero the load cell with nothing fitted.",
     }
     Finding::new(
         RULE.name,
-        Verdict::None,
+        Verdict::CannotTell,
         "The rod is pushed out at rest. Whether the charge is right needs rod diameter and charge on a damper card.",
     )
     .with(evidence)
@@ -156,7 +178,16 @@ and have the charge checked by someone equipped for it if it stays low.",
     } else {
         (Verdict::None, "Gas force agrees with the card's charge.")
     };
-    Finding::new(RULE.name, verdict, advice).with(evidence)
+    Finding::new(RULE.name, verdict, advice)
+        .with(evidence)
+        .sized("of the card's charge", share, "1")
+        .would_show(
+            "loss of gas force, share of the card's",
+            (1.0 - t.share_of_card).max(0.5 * (high - low)),
+            "1",
+            1.0 - t.plain_share_of_card,
+            "run a slow step (below 15 mm/s, three cycles).",
+        )
 }
 
 /// Median net lost motion of the lower speeds, share of the stroke.

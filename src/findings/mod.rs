@@ -8,7 +8,9 @@
 
 mod explain;
 pub mod gas_margin;
-pub mod look;
+pub mod lateness;
+mod look;
+mod places;
 pub mod registry;
 pub mod scale;
 mod stroke;
@@ -248,8 +250,22 @@ impl Finding {
         self.direction = None;
         self.onset_velocity_m_s = None;
         self.size = None;
+        self.smallest_seen = None;
         self.explained_by = Some(by.into());
         asides(&mut self.evidence);
+        self
+    }
+
+    /// Evidence never contradicts the verdict: a sign above its threshold is not "not seen".
+    fn consistent(mut self) -> Self {
+        if self.verdict == Verdict::None && self.evidence.iter().any(|e| e.met) {
+            self.verdict = Verdict::CannotTell;
+            self.smallest_seen = None;
+            self.advice = format!(
+                "A sign of it is there, but not all that goes with it. {}",
+                self.advice
+            );
+        }
         self
     }
 
@@ -290,7 +306,10 @@ fn asides(evidence: &mut [Evidence]) {
 /// All findings of a run, in the order of [`RULES`].
 pub fn judge(case: &Case<'_>, settings: &FindingSettings) -> Vec<Finding> {
     let look = Look::new(*case, *settings);
-    let found = RULES.iter().map(|rule| (rule.judge)(&look)).collect();
+    let found = RULES
+        .iter()
+        .map(|rule| (rule.judge)(&look).consistent())
+        .collect();
     explain::once(found)
 }
 
@@ -327,8 +346,16 @@ findings! {
     high_friction;
     /// Friction that varies over the stroke.
     side_load;
-    /// Bump and top-out.
-    end_contact;
+    /// Something elastic met at an end: bump and top-out.
+    bump;
+    /// A stop of oil: force grows towards one end with speed.
+    hydraulic_stop;
+    /// Force that depends on the place in the stroke.
+    position;
+    /// Force that depends on frequency.
+    frequency;
+    /// A coil or air spring still fitted.
+    spring_fitted;
     /// A valve that does not close.
     leaking_check;
     /// Wide loops.
@@ -339,6 +366,10 @@ findings! {
     fade;
     /// Too hot.
     overheated;
+    /// Force at rest that moves.
+    drift;
+    /// Inertia in the force.
+    moving_mass;
     /// Sensor trouble.
     sensor;
 }

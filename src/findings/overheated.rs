@@ -69,6 +69,9 @@ fn hottest(heat: &Heat) -> Option<(f64, bool)> {
     measured.or(estimated)
 }
 
+/// A settling temperature above this is not given, °C.
+const BELIEVED_C: f64 = 180.0;
+
 fn judge(look: &Look<'_>) -> Finding {
     let t = look.settings.overheated;
     let heat = look.case.heat;
@@ -88,11 +91,10 @@ after a hard run before you know.",
             "°C",
             t.hot_c,
         ),
-        Evidence::at_least(
-            "the same against the burn threshold of bare metal for one minute's touch",
-            hottest,
+        Evidence::aside(
+            "burn threshold of bare metal for one minute's touch",
+            Some(t.touch_minute_c),
             "°C",
-            t.touch_minute_c,
         ),
     ];
     let hardest = heat
@@ -111,7 +113,8 @@ after a hard run before you know.",
         };
         measured.or_else(card).map(|c| (c, s.step))
     });
-    if let Some((c, step)) = settled {
+    // A line drawn so far ahead is no estimate: oil and seals would be gone before.
+    if let Some((c, step)) = settled.filter(|(c, _)| *c <= BELIEVED_C) {
         evidence.push(
             Evidence::aside(
                 "where the hardest step would settle, an estimate",
@@ -129,17 +132,19 @@ after a hard run before you know.",
     } else if hottest >= t.hot_c {
         (
             Verdict::Onset,
-            "At the edge of what common oil and seals are made for. Let it cool before the next repeat; do not touch bare metal.",
+            "At the edge of what common oil and seals are made for. Let it cool before the next repeat; do not touch bare metal, which goes on warming for some minutes after the stop.",
         )
     } else if hottest >= t.touch_minute_c {
         (
             Verdict::None,
-            "Not too hot for oil and seals, but too hot to hold: bare metal this warm burns skin. Let it cool before handling.",
+            "Not too hot for oil and seals, but too hot to hold: bare metal this warm burns skin, and the surface goes on warming for some minutes after the stop. Let it cool before handling.",
         )
     } else {
         (Verdict::None, "Neither oil nor body got hot in this run.")
     };
-    Finding::new(RULE.name, verdict, advice).with(evidence)
+    Finding::new(RULE.name, verdict, advice)
+        .with(evidence)
+        .sized(how, hottest, "°C")
 }
 
 /// A warning about touching the body, where the numbers call for one.

@@ -4,6 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::{Evidence, Explanation, Finding, Look, Rule, Verdict};
+use crate::statistics::percentile;
 use crate::steps::{Direction, Step};
 
 /// Thresholds of the rule.
@@ -85,9 +86,13 @@ fn judge(look: &Look<'_>) -> Finding {
     let mut evidence = Vec::new();
     let mut plain = false;
     let mut words: Vec<&str> = Vec::new();
+    let mut unsure = None;
     let flat_force = flat_tops(look, &t, &mut evidence, &mut words);
     plain |= !words.is_empty();
-    let clip = clipping(&steps, &t);
+    let mut clip = clipping(&steps, &t);
+    if clip.met && flat_force {
+        super::asides(std::slice::from_mut(&mut clip));
+    }
     if clip.met && !flat_force {
         words.push("the load cell or its amplifier is at its limit: forces beyond it are missing");
         plain = true;
@@ -96,12 +101,18 @@ fn judge(look: &Look<'_>) -> Finding {
     let statics = look.case.statics;
     if let Some(lag) = statics.force_lag_s {
         let cycles = lag.abs() * fastest.frequency_hz;
-        let entry = Evidence::at_least(
+        let mut entry = Evidence::at_least(
             "delay of force behind travel, share of the fastest cycle",
             cycles,
             "1",
             t.lag_cycles,
         );
+        if entry.met && (look.speeds() < 3 || bent(look) || !delayed(look, lag)) {
+            unsure = Some(
+                "Force comes late against travel, but a column or a mount that gives would do the same: run a stiff bar or a spring in place of the damper. Otherwise the channels look sound.",
+            );
+            super::asides(std::slice::from_mut(&mut entry));
+        }
         if entry.met {
             words.push("force is late against travel: look for a filter or a slow channel; the delay is taken out of curves and knees, not of loops");
             plain |= cycles >= t.lag_plain_cycles;
@@ -111,8 +122,15 @@ fn judge(look: &Look<'_>) -> Finding {
     }
     if let Some(gas) = statics.gas_force_n {
         let high = statics.ci95.gas_force_n.map_or(gas, |ci| ci[1]);
-        let mut entry = Evidence::below("force at rest, mid-stroke", gas, "N", t.offset_n);
-        entry.met = entry.met && high < 0.0;
+        let offset = look.scale.newtons(t.offset_n);
+        let mut entry = Evidence::below("force at rest, mid-stroke", gas, "N", offset);
+        // Taken to rest from one speed, or from loops that something else bends, it is no claim.
+        let slow = steps
+            .first()
+            .is_some_and(|s| s.top_speed() <= look.settings.look.slow_m_s);
+        if entry.met && (high >= 0.0 || !slow || look.speeds() < 3 || bent(look)) {
+            entry = Evidence::aside("force at rest, mid-stroke", Some(gas), "N");
+        }
         if entry.met {
             words.push("force at rest is below zero, which gas cannot do: the load cell's zero is off or the signs are swapped");
         }
@@ -144,15 +162,23 @@ fn judge(look: &Look<'_>) -> Finding {
     let span = 0.5 * (fastest.peak_force_n.compression - fastest.peak_force_n.rebound);
     let noise = steps
         .iter()
-        .map(|s| s.force_noise_n)
+        .map(|s| scatter(s))
         .fold(f64::INFINITY, f64::min)
         / span.max(f64::MIN_POSITIVE);
-    let entry = Evidence::at_least(
+    let mut entry = Evidence::at_least(
         "noise of force in the quietest step over half the largest peak-to-peak force",
         noise,
         "1",
         t.noise_share,
     );
+    let loose = look.speeds() < 3 || look.gap().is_some();
+    if entry.met && noise < t.noise_plain_share && loose {
+        super::asides(std::slice::from_mut(&mut entry));
+        unsure = Some(
+            "Cycles differ from each other by more than a quiet cell's would: noise, a drift, or something loose. Run five speeds with a slow step, and look at the cell with the machine \
+at rest. Otherwise the channels look sound.",
+        );
+    }
     if entry.met {
         words.push("force is noisy: look for earthing, a loose cable, a machine that shakes");
         plain |= noise >= t.noise_plain_share;
@@ -160,6 +186,9 @@ fn judge(look: &Look<'_>) -> Finding {
     evidence.push(entry);
     velocity(fastest, &t, &mut evidence, &mut words);
     closure(look, &t, &mut evidence, &mut words);
+    if let Some(unsure) = unsure.filter(|_| words.is_empty()) {
+        return Finding::new(RULE.name, Verdict::CannotTell, unsure).with(evidence);
+    }
     if words.is_empty() {
         return Finding::new(RULE.name, Verdict::None, "The channels look sound.").with(evidence);
     }
@@ -169,6 +198,37 @@ fn judge(look: &Look<'_>) -> Finding {
         Verdict::Onset
     };
     Finding::new(RULE.name, verdict, sentence(&words)).with(evidence)
+}
+
+/// The delay that is left with what gives fitted beside it, over the delay fitted alone, from
+/// which the channel is late and not the damper soft.
+const DELAY_PART: f64 = 0.7;
+
+/// Whether force is late by a delay, and not because something gives.
+fn delayed(look: &Look<'_>, lag: f64) -> bool {
+    super::lateness::lateness(look).is_some_and(|l| {
+        let [delay, error] = l.delay_s;
+        delay.signum() == lag.signum()
+            && delay.abs() - 2.0 * error >= DELAY_PART * lag.abs()
+            && !l.gives(super::aeration::GIVES, look)
+    })
+}
+
+/// Scatter of force from cycle to cycle, N: median over the loop, since where force is steep a
+/// little unevenness of the motion is read as force.
+fn scatter(step: &Step) -> f64 {
+    percentile(&step.fold.force_sd, 0.5).unwrap_or(step.force_noise_n)
+}
+
+/// Whether something on the list bends the loops as a delay would.
+fn bent(look: &Look<'_>) -> bool {
+    look.gap().is_some()
+        || !look.contacts().is_empty()
+        || super::spring_fitted::spring(look).is_some()
+        || super::hydraulic_stop::stop(look).is_some()
+        || super::position::found(look).is_some()
+        || super::frequency::found(look)
+        || super::aeration::soft(look)
 }
 
 fn sentence(words: &[&str]) -> String {
@@ -243,7 +303,9 @@ fn closure(
         t.heat_gap,
     )
     .seen(worst.step, None);
-    entry.met = entry.met && worst.beyond_noise;
+    if entry.met && !worst.beyond_noise {
+        entry = Evidence::aside(entry.what, entry.value, "1").seen(worst.step, None);
+    }
     if entry.met {
         words.push("heat by the file's velocity and by travel disagree: one of the two channels is scaled, filtered or late; heat here is by travel");
     }

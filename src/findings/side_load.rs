@@ -91,7 +91,11 @@ fn judge(look: &Look<'_>) -> Finding {
     }
     let range = high.1 - low.1;
     let noise = step.force_noise_n / (step.cycles_used.max(1) as f64).sqrt();
-    let need = t.range_n.max(t.range_share * mean.abs()).max(5.0 * noise);
+    let need = look
+        .scale
+        .newtons(t.range_n)
+        .max(t.range_share * mean.abs())
+        .max(5.0 * noise);
     let phase = step
         .fold
         .travel
@@ -109,7 +113,7 @@ fn judge(look: &Look<'_>) -> Finding {
         ),
         Evidence::aside("stroke of the slow step", Some(step.stroke_m), "m"),
     ];
-    let (verdict, advice) = if range >= t.plain_n.max(need) {
+    let (verdict, advice) = if range >= look.scale.newtons(t.plain_n).max(need) {
         (
             Verdict::Developed,
             "The rod drags much more in one part of the stroke. Turn the rod a quarter in its mounts and repeat the slow step to tell a bent rod from a \
@@ -129,6 +133,20 @@ misaligned machine; a bent rod must not go back into service.",
     Finding::new(RULE.name, verdict, advice)
         .on((verdict >= Verdict::Onset).then_some(Side::Both))
         .with(evidence)
+        .sized(
+            "of friction between the easiest and the tightest place",
+            range,
+            "N",
+        )
+        .would_show(
+            "range of friction over the slow stroke",
+            need,
+            "N",
+            look.scale
+                .newtons(2.0 * t.plain_n)
+                .max(need.min(mean.abs())),
+            "run the slow step over more of the stroke, with more cycles.",
+        )
 }
 
 /// Friction over travel: (travel, half the gap between the strokes less the bleed's part).

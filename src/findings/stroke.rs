@@ -34,8 +34,13 @@ pub struct Branches {
 pub struct Dwell {
     /// The travel, m.
     pub travel_m: f64,
+    /// The same before what a force that merely passes the level takes is off, m.
+    pub gross_m: f64,
     /// Phase from and to.
     pub phase: Option<[f64; 2]>,
+    /// Travel from the reversal before the curve expects enough for a dwell to show, m: a
+    /// gap shorter than this is not seen.
+    pub blind_m: f64,
 }
 
 /// One stroke of one step.
@@ -166,7 +171,7 @@ pub(super) fn read(
         branches,
         load_at_peak_n: load_at(peak.phase),
     };
-    stroke.dwell = dwell(step, &stroke, level);
+    stroke.dwell = dwell(step, &stroke, level, 0.0);
     stroke
 }
 
@@ -177,12 +182,32 @@ const ZERO_ERRORS: f64 = 3.0;
 /// … while the stroke's own slowing-down branch expects this many times as much.
 const EXPECTS_FACTOR: f64 = 4.0;
 
-fn dwell(step: &Step, stroke: &Stroke, level: &StaticLevel) -> Dwell {
+/// Speed from which a stroke of constant speed counts as loaded, share of its speed.
+const CORNER: f64 = 0.5;
+
+/// Width within which the load cell counts as standing still, N.
+pub(super) fn still_n(stroke: &Stroke) -> f64 {
+    (ZERO_SHARE * stroke.half_span_n).max(ZERO_ERRORS * stroke.error_n)
+}
+
+/// One sample on the way from a reversal to the peak of speed.
+pub(super) struct OnTheWay {
+    /// Travel to the next sample, m.
+    pub travel_m: f64,
+    /// What the load cell reads, N.
+    pub force_n: f64,
+    /// What it should read, gas included, N.
+    pub expected_n: f64,
+    place: usize,
+}
+
+/// Samples from the reversal to the peak of speed, with what the stroke's own slowing-down
+/// branch expects there, where a gap is closed. A stroke of constant speed has no such branch:
+/// its load in mid-stroke is expected from its corner on.
+pub(super) fn on_the_way(step: &Step, stroke: &Stroke, level: &StaticLevel) -> Vec<OnTheWay> {
     let fold = &step.fold;
     let n = fold.force.len();
-    let tolerance = (ZERO_SHARE * stroke.half_span_n).max(ZERO_ERRORS * stroke.error_n);
     let sign = stroke.direction.sign();
-    // Load expected at a speed, from the slowing-down branch, where a gap is closed.
     let mut law: Vec<(f64, f64)> = vec![(0.0, 0.0)];
     law.extend(
         stroke
@@ -192,7 +217,11 @@ fn dwell(step: &Step, stroke: &Stroke, level: &StaticLevel) -> Dwell {
             .filter_map(|(b, share)| b.map(|b| (share * stroke.speed_m_s, b.down_n))),
     );
     if law.len() < 4 {
-        return Dwell::default();
+        law = vec![
+            (0.0, 0.0),
+            (CORNER * stroke.speed_m_s, 0.5 * stroke.load_at_peak_n),
+            (stroke.speed_m_s, stroke.load_at_peak_n),
+        ];
     }
     let wanted = |v: f64| {
         let k = law.partition_point(|p| p.0 < v).clamp(1, law.len() - 1);
@@ -203,22 +232,49 @@ fn dwell(step: &Step, stroke: &Stroke, level: &StaticLevel) -> Dwell {
             a.1 + (b.1 - a.1) * (v - a.0) / (b.0 - a.0)
         }
     };
-    let mut out = Dwell::default();
-    let (begin, peak) = (
-        (stroke.lost.begin * n as f64).round() as usize,
-        fold.peaks.get(stroke.direction).phase,
-    );
+    let peak = fold.peaks.get(stroke.direction).phase;
+    let begin = (stroke.lost.begin * n as f64).round() as usize;
     let length = (((peak - stroke.lost.begin).rem_euclid(1.0)) * n as f64).round() as usize;
+    (begin..begin + length)
+        .filter_map(|i| {
+            let (x, v, f) = (fold.travel[i % n], fold.velocity[i % n], fold.force[i % n]);
+            let rest = level.gas_force_n + level.gas_stiffness_n_m * x;
+            (sign * v > 0.0).then(|| OnTheWay {
+                travel_m: (fold.travel[(i + 1) % n] - x).abs(),
+                force_n: f,
+                expected_n: rest + sign * wanted(sign * v),
+                place: i,
+            })
+        })
+        .collect()
+}
+
+/// Travel over which the load cell stands at `zero_n` while the curve expects much more.
+pub(super) fn dwell(step: &Step, stroke: &Stroke, level: &StaticLevel, zero_n: f64) -> Dwell {
+    let tolerance = still_n(stroke);
+    let n = step.fold.force.len();
+    let mut out = Dwell::default();
     let mut phases: Option<(usize, usize)> = None;
-    for i in begin..begin + length {
-        let (x, v, f) = (fold.travel[i % n], fold.velocity[i % n], fold.force[i % n]);
-        let rest = level.gas_force_n + level.gas_stiffness_n_m * x;
-        let total = rest + sign * wanted(sign * v);
-        if sign * v > 0.0 && f.abs() < tolerance && total.abs() > EXPECTS_FACTOR * tolerance {
-            out.travel_m += (fold.travel[(i + 1) % n] - x).abs();
-            phases = Some(phases.map_or((i, i), |p| (p.0, i)));
+    let mut seeing = false;
+    let mut ring = 0.0;
+    for at in on_the_way(step, stroke, level) {
+        let expects = (at.expected_n - zero_n).abs() > EXPECTS_FACTOR * tolerance;
+        seeing |= expects;
+        if !seeing {
+            out.blind_m += at.travel_m;
+        }
+        let off = (at.force_n - zero_n).abs();
+        if expects && off >= tolerance && off < 3.0 * tolerance {
+            ring += at.travel_m;
+        }
+        if expects && off < tolerance {
+            out.travel_m += at.travel_m;
+            phases = Some(phases.map_or((at.place, at.place), |p| (p.0, at.place)));
         }
     }
+    // A soft column passes the level too: what its neighbourhood takes is no standstill.
+    out.gross_m = out.travel_m;
+    out.travel_m = (out.travel_m - 0.5 * ring).max(0.0);
     out.phase = phases.map(|(a, b)| [(a % n) as f64 / n as f64, (b % n) as f64 / n as f64]);
     out
 }

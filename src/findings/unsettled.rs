@@ -43,12 +43,20 @@ shows in stroke and frequency as well.",
     judge,
 };
 
+/// Standard deviations of the noise of heat that are taken off: few cycles scatter in their own
+/// scatter.
+const NOISE: f64 = 2.0;
+
 fn judge(look: &Look<'_>) -> Finding {
     let t = look.settings.unsettled;
+    // What the force channel's noise alone makes of heat per cycle is no wandering.
     let spread = |s: &Step| {
-        s.energy_per_cycle_j
-            .sd
-            .map(|sd| sd / s.energy_per_cycle_j.mean.abs().max(f64::MIN_POSITIVE))
+        s.energy_per_cycle_j.sd.map(|sd| {
+            let noise =
+                NOISE * s.force_noise_n * 2.0 * s.stroke_m / s.samples_per_cycle.max(1.0).sqrt();
+            (sd * sd - noise * noise).max(0.0).sqrt()
+                / s.energy_per_cycle_j.mean.abs().max(f64::MIN_POSITIVE)
+        })
     };
     let steps = look.steps_by_speed();
     let (mut settling, mut cycles) = (0, 0);
@@ -106,4 +114,12 @@ fn judge(look: &Look<'_>) -> Finding {
     Finding::new(RULE.name, verdict, advice)
         .from_speed(onset.filter(|_| verdict >= Verdict::Onset))
         .with(evidence)
+        .sized("spread of heat per cycle", value, "1")
+        .would_show(
+            "spread of heat per cycle",
+            t.spread_share,
+            "1",
+            t.plain_share,
+            "run more cycles at each speed.",
+        )
 }

@@ -146,7 +146,8 @@ fn noise_that_hides_the_effect_leaves_it_open() {
     spec.sensors.force_noise_percent = 12.0;
     let run = of_spec(&spec);
     assert_eq!(finding(&run, "cavitation").verdict, Verdict::CannotTell);
-    assert!(finding(&run, "sensor").is_there());
+    let sensor = finding(&run, "sensor");
+    assert!(sensor.is_there(), "{sensor:?}");
 }
 
 #[test]

@@ -1,4 +1,6 @@
 //! Diagnosis over many seeded runs: are causes told apart?
 
+mod confusion;
 mod dampers;
+mod plain;
 mod study;

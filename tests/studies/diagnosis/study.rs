@@ -230,7 +230,9 @@ fn table(outcomes: &[Outcome]) -> String {
         "low-gas",
         "high-friction",
         "side-load",
-        "end-contact",
+        "bump",
+        "hydraulic-stop",
+        "position",
         "leaking-check",
         "hysteresis",
         "unsettled",
@@ -299,16 +301,16 @@ fn page(m: &Measured) -> String {
 }
 
 /// Writes the tables into the method page when asked to.
-fn bless(text: &str) {
-    const BEGINS: &str = "<!-- study begins -->\n";
-    const ENDS: &str = "<!-- study ends -->";
+pub(super) fn bless(name: &str, text: &str) {
+    let begins = format!("<!-- {name} begins -->\n");
+    let ends = format!("<!-- {name} ends -->");
     if std::env::var_os("LOOPWORK_BLESS").is_none() {
         return;
     }
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/methods/findings.md");
     let page = std::fs::read_to_string(path).unwrap_or_default();
-    if let (Some(a), Some(b)) = (page.find(BEGINS), page.find(ENDS)) {
-        let new = format!("{}\n{text}\n{}", &page[..a + BEGINS.len()], &page[b..]);
+    if let (Some(a), Some(b)) = (page.find(&begins), page.find(&ends)) {
+        let new = format!("{}\n{text}\n{}", &page[..a + begins.len()], &page[b..]);
         if let Err(e) = std::fs::write(path, new) {
             println!("could not write {path}: {e}");
         }
@@ -371,7 +373,7 @@ fn causes_are_told_apart() {
     let outcomes = all(&Ranges::study(), RUNS);
     let m = measure(&outcomes);
     print(&m, &outcomes);
-    bless(&page(&m));
+    bless("study", &page(&m));
     let share = |(part, of): (usize, usize)| part as f64 / of.max(1) as f64;
     assert!(m.found.1 >= 80, "too few runs with a void that matters");
     assert!(share(m.found) >= 0.95);

@@ -51,7 +51,7 @@ impl Default for Thresholds {
 
 /// The rule.
 pub(super) const RULE: Rule = Rule {
-    name: "end-contact",
+    name: "bump",
     line: "bump or top-out: something elastic is met at one end of the stroke at every speed",
     explanation: Explanation {
         means: "The stroke of the machine runs into a bump stop, a top-out spring or the end of the damper's travel. Forces near that end \
@@ -87,7 +87,7 @@ pub struct Contact {
 
 /// Contacts that were found. A stop pushes alike at every speed, so that one speed shows none.
 pub(super) fn contacts(look: &Look<'_>) -> Vec<Contact> {
-    if look.speeds() < 2 {
+    if look.speeds() < 2 || super::spring_fitted::spring(look).is_some() {
         return Vec::new();
     }
     like_contacts(look)
@@ -95,12 +95,12 @@ pub(super) fn contacts(look: &Look<'_>) -> Vec<Contact> {
 
 /// Ends where force is like a contact's in the steps there are.
 fn like_contacts(look: &Look<'_>) -> Vec<Contact> {
-    let t = look.settings.end_contact;
+    let t = look.settings.bump;
     Direction::BOTH
         .into_iter()
         .filter_map(|before| measure(look, before))
         .filter(|c| {
-            c.force_n >= t.least_n
+            c.force_n >= look.scale.newtons(t.least_n)
                 && c.share >= t.force_share
                 && c.steady >= t.steady
                 && c.rise >= t.rise
@@ -154,7 +154,7 @@ fn rise_into(look: &Look<'_>, step: &Step, before: Direction) -> f64 {
 const AT_END: usize = 3;
 
 fn measure(look: &Look<'_>, before: Direction) -> Option<Contact> {
-    let t = look.settings.end_contact;
+    let t = look.settings.bump;
     let steps = look.steps_by_speed();
     let longest = steps.iter().map(|s| s.stroke_m).fold(0.0, f64::max);
     let full: Vec<&Step> = steps
@@ -212,8 +212,9 @@ fn measure(look: &Look<'_>, before: Direction) -> Option<Contact> {
 }
 
 fn judge(look: &Look<'_>) -> Finding {
-    let t = look.settings.end_contact;
+    let t = look.settings.bump;
     let mut evidence = Vec::new();
+    let found = look.contacts();
     for before in Direction::BOTH {
         let end = match before {
             Direction::Compression => "full extension",
@@ -223,32 +224,39 @@ fn judge(look: &Look<'_>) -> Finding {
             continue;
         };
         let shown = look.of(before).next().map(|s| (s.step, s.lost.begin));
-        let mut force = Evidence::at_least(
-            format!(
-                "force at {end} beyond the gas line, median, share of half the peak-to-peak force"
+        let mut rows = vec![
+            Evidence::at_least(
+                format!(
+                    "force at {end} beyond the gas line, median, share of half the peak-to-peak force"
+                ),
+                m.share,
+                "1",
+                t.force_share,
             ),
-            m.share,
-            "1",
-            t.force_share,
-        );
-        if let Some((step, phase)) = shown {
-            force = force.seen(step, Some([phase - 0.03, phase + 0.03]));
+            Evidence::at_least(
+                format!("the same at {end} in the slowest full-stroke step over the fastest"),
+                m.steady,
+                "1",
+                t.steady,
+            ),
+            Evidence::at_least(
+                format!(
+                    "rise of force on the way into {end} over the force there, slowest full-stroke step"
+                ),
+                m.rise,
+                "1",
+                t.rise,
+            ),
+        ];
+        // Force at an end that is not there at every speed, or does not rise towards it, is
+        // no stop's.
+        if !found.iter().any(|c| c.before == before) {
+            super::asides(&mut rows);
         }
-        evidence.push(force);
-        evidence.push(Evidence::at_least(
-            format!("the same at {end} in the slowest full-stroke step over the fastest"),
-            m.steady,
-            "1",
-            t.steady,
-        ));
-        evidence.push(Evidence::at_least(
-            format!(
-                "rise of force on the way into {end} over the force there, slowest full-stroke step"
-            ),
-            m.rise,
-            "1",
-            t.rise,
-        ));
+        if let (Some((step, phase)), Some(force)) = (shown, rows.first_mut()) {
+            *force = force.clone().seen(step, Some([phase - 0.03, phase + 0.03]));
+        }
+        evidence.extend(rows);
         evidence.push(Evidence::aside(
             format!("force at {end} beyond the gas line, median"),
             Some(m.force_n),
@@ -265,13 +273,40 @@ second, slower speed over the same stroke.",
         )
         .with(evidence);
     }
+    let longest = look
+        .of(Direction::Rebound)
+        .map(|s| s.stroke_m)
+        .fold(0.0, f64::max);
+    let full = look
+        .of(Direction::Rebound)
+        .filter(|s| s.stroke_m >= t.full_stroke * longest)
+        .count();
+    if contacts.is_empty()
+        && (full < 2 || look.speeds() < 3 || super::spring_fitted::spring(look).is_some())
+    {
+        return Finding::new(
+            RULE.name,
+            Verdict::CannotTell,
+            "A stop shows by pushing alike at every speed: run the whole stroke at three speeds or more, without a spring.",
+        )
+        .with(evidence);
+    }
     let Some(worst) = contacts.iter().max_by(|a, b| a.share.total_cmp(&b.share)) else {
         return Finding::new(
             RULE.name,
             Verdict::None,
-            "Nothing is met at the ends of the stroke.",
+            "Nothing elastic is met at the ends of the stroke.",
         )
-        .with(evidence);
+        .with(evidence)
+        .would_show(
+            "force of a stop at the end of the stroke",
+            look.scale
+                .newtons(t.least_n)
+                .max(t.force_share * look.largest_span_n()),
+            "N",
+            t.plain_share * look.largest_span_n(),
+            "run a slow step over the whole stroke.",
+        );
     };
     let verdict = if worst.share >= t.plain_share {
         Verdict::Developed
@@ -298,4 +333,5 @@ curve again; forces near that end are the stop's. Do not run a damper into a har
     )
     .on(Some(side))
     .with(evidence)
+    .sized("at the end of the stroke", worst.force_n, "N")
 }
