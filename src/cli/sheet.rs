@@ -79,13 +79,15 @@ impl SheetArgs {
                 (shop, logo)
             }
         };
-        let paper = match (self.paper, shop.paper, units) {
-            (Some(PaperSize::A4), ..) => Paper::A4,
-            (Some(PaperSize::Letter), ..) => Paper::Letter,
-            (None, Some(paper), _) => paper,
-            (None, None, Units::Us) => Paper::Letter,
-            (None, None, Units::Si) => Paper::A4,
+        let asked = self.paper.map(|paper| match paper {
+            PaperSize::A4 => Paper::A4,
+            PaperSize::Letter => Paper::Letter,
+        });
+        let usual = match units {
+            Units::Us => Paper::Letter,
+            Units::Si => Paper::A4,
         };
+        let paper = asked.or(shop.paper).unwrap_or(usual);
         Ok(Stationery {
             shop,
             logo,

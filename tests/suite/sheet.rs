@@ -344,7 +344,7 @@ fn what_nobody_stated_leaves_a_line_and_no_date() {
         })
     };
     assert!(!year(&words), "{words}");
-    for (_, (dictionary, _)) in &bare.objects {
+    for (dictionary, _) in bare.objects.values() {
         assert!(!dictionary.contains("Date"), "{dictionary}");
     }
 }
