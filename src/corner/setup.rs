@@ -26,6 +26,10 @@ const TIMED: usize = 6;
 /// Half width of a normal 95 % interval in standard deviations.
 pub const HALF_95: f64 = 1.959_963_985;
 
+/// A corner that asks for shorter steps than this is stiff beyond any damper that moves on a
+/// road, s.
+pub const LEAST_STEP_S: f64 = 1e-4;
+
 /// A corner as far as its card goes.
 #[derive(Debug, Clone)]
 pub struct Setup {
@@ -293,6 +297,7 @@ pub fn sine(setup: &Setup, car: &Car, damper: &Damper) -> Vec<Sine> {
             });
         }
     }
+    let places: &[f64] = if longest < LEAST_STEP_S { &[] } else { &places };
     let timed: Vec<Sine> = places
         .par_iter()
         .step_by(TIMED)

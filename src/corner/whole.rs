@@ -101,6 +101,26 @@ pub fn corner(question: &Question<'_>) -> Result<Corner, Error> {
     Ok(out)
 }
 
+/// A road on which the damper is faster than measured for more of the time than this is told
+/// by the curve's continuation, not by its measurement.
+const MOST_BEYOND: f64 = 0.25;
+
+fn is_held(driven: &roads::Driven) -> bool {
+    driven.row.beyond_measured_share <= MOST_BEYOND && driven.row.body_acc.value.is_finite()
+}
+
+/// The drives that the measurement carries, with their conditions.
+fn held(
+    driven: Vec<roads::Driven>,
+    conditions: Vec<Condition>,
+) -> (Vec<roads::Driven>, Vec<Condition>) {
+    driven
+        .into_iter()
+        .zip(conditions)
+        .filter(|(d, _)| is_held(d))
+        .unzip()
+}
+
 fn on_roads(
     out: &mut Corner,
     setup: &Setup,
@@ -117,6 +137,13 @@ fn on_roads(
         .collect();
     let track = Track::of(setup, car, &all);
     let card = &setup.card;
+    if track.dt() < setup::LEAST_STEP_S {
+        out.why_not.insert(
+            "roads".into(),
+            "friction or the curve near rest is too steep for this corner: it would not move on such roads".into(),
+        );
+        return;
+    }
     let classes = card.roads.iter().map(|class| Way::Class(*class));
     let measured = question
         .road
@@ -130,7 +157,21 @@ fn on_roads(
             })
         })
         .collect();
-    let driven = roads::drive_all(setup, car, damper, &track, &conditions);
+    let (driven, conditions) = held(
+        roads::drive_all(setup, car, damper, &track, &conditions),
+        conditions,
+    );
+    if conditions.len()
+        < card.speeds_m_s.len() * (card.roads.len() + usize::from(question.road.is_some()))
+    {
+        out.why_not.insert(
+            "roads[]".into(),
+            format!(
+                "a road on which the damper is faster than measured for more than {} % of the time is left out: measure faster",
+                100.0 * MOST_BEYOND
+            ),
+        );
+    }
     for (condition, driven) in conditions.iter().zip(&driven) {
         out.roads
             .extend(roads::linearised(setup, car, damper, condition));
@@ -160,8 +201,20 @@ fn on_roads(
     if let (Some(other), Some(part)) = (against, &mut out.against) {
         let others = roads::drive_all(setup, car, other, &track, &conditions);
         part.roads = roads::differences(&driven, &others);
+        // The other damper may be measured less far.
+        let good: Vec<bool> = others.iter().map(is_held).collect();
+        let mut keep = good.iter();
+        part.roads.retain(|_| keep.next().is_some_and(|k| *k));
     }
     if let (Some(other), Some(part)) = (other_side, &mut out.pair) {
+        let conditions: Vec<Condition> = conditions
+            .iter()
+            .filter(|c| {
+                roads::linearised(setup, car, other, c)
+                    .is_some_and(|row| row.beyond_measured_share <= MOST_BEYOND)
+            })
+            .cloned()
+            .collect();
         part.roads = pair::pair(setup, car, [damper, other], &track, &conditions);
         part.told_apart = part.roads.iter().any(|p| {
             p.mismatch

@@ -190,6 +190,7 @@ fn part_words(part: &str) -> &str {
         "modes" => "damped modes",
         "sine" => "sine roads",
         "roads" => "roads",
+        "roads[]" => "faster roads",
         "against.roads" => "change on the road",
         "pair.roads" => "left and right on the road",
         "roads[].peaks" => "peaks",

@@ -288,13 +288,16 @@ pub(super) fn bands(row: &OnRoad) -> Table {
     table
 }
 
-/// A road for what is told of one only: the middle one of the card, at the middle speed.
+/// A road for what is told of one only: the middle one at the middle speed of those that are
+/// told.
 pub(super) fn middle(corner: &Corner) -> Option<&OnRoad> {
     let rows: Vec<&OnRoad> = of_level(corner, Level::TimeDomain).collect();
-    let speeds = corner.inputs.speeds_m_s.len().max(1);
-    let roads = rows.len() / speeds;
-    rows.get((roads.saturating_sub(1) / 2) * speeds + (speeds - 1) / 2)
-        .copied()
+    let speeds = &corner.inputs.speeds_m_s;
+    let speed = speeds.get(speeds.len().saturating_sub(1) / 2)?;
+    let at: Vec<&&OnRoad> = rows.iter().filter(|r| r.speed_m_s == *speed).collect();
+    at.get(at.len().saturating_sub(1) / 2)
+        .map(|r| **r)
+        .or(rows.first().copied())
 }
 
 /// What a change is worth, by road.

@@ -424,6 +424,37 @@ fn the_same_seed_gives_the_same_bytes_and_us_units_the_same_numbers() {
 }
 
 #[test]
+fn a_road_that_the_measurement_does_not_carry_is_left_out_with_the_reason() {
+    let folder = tempfile::tempdir().unwrap();
+    let slow = folder.path().join("slow.csv");
+    // Measured to 0.05 m/s only, and falling at the end: carried on, it would feed energy in.
+    let mut text = String::from("Velocity (m/s),Compression force (N),Rebound force (N)\n");
+    for (v, f) in [
+        (0.01, 20.0),
+        (0.02, 40.0),
+        (0.03, 55.0),
+        (0.04, 60.0),
+        (0.05, 57.0),
+    ] {
+        text.push_str(&format!("{v},{f},{f}\n"));
+    }
+    fs::write(&slow, text).unwrap();
+    let told = answer(&slow, &format!("{R1}{SHORT}"), &[]);
+    assert!(
+        told["roads"].as_array().unwrap().is_empty(),
+        "{}",
+        told["roads"]
+    );
+    assert!(
+        told["why_not"]["roads[]"]
+            .as_str()
+            .unwrap()
+            .contains("measure faster")
+    );
+    assert!(!told["zeta"].as_array().unwrap().is_empty());
+}
+
+#[test]
 fn the_page_holds_the_figures_tables_and_what_was_assumed() {
     let folder = tempfile::tempdir().unwrap();
     let before = linear(folder.path(), "before.csv", 1600.0, 1.0);
