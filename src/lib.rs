@@ -16,7 +16,7 @@
 //! findings     findings    one file per cause: evidence, verdict, advice
 //! comparison   compare     two or more runs side by side, checks, best pairs
 //!              corner      what the damper does on the car it is fitted to
-//! adjusters    clicks      at which settings one damper was run
+//! adjusters    clicks      at which settings one damper was run, what a click does
 //! output       report      terminal, JSON, HTML, plots     tables: frames over many runs
 //! ```
 //!

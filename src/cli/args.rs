@@ -33,6 +33,9 @@ pub enum Command {
     /// Find the best pairs out of many dampers
     #[command(after_help = MATCH_EXAMPLES)]
     Match(MatchArgs),
+    /// Say what every adjuster does, from one damper run at several settings
+    #[command(after_help = CLICKS_EXAMPLES)]
+    Clicks(ClicksArgs),
     /// Analyse many runs: one table, one index page
     #[command(after_help = BATCH_EXAMPLES)]
     Batch(BatchArgs),
@@ -83,6 +86,13 @@ const CHECK_EXAMPLES: &str = "Examples:
   loopwork check run.csv --target reference.csv";
 const MATCH_EXAMPLES: &str = "Examples:
   loopwork match dampers/*.csv                 the best pairs, and who is left over";
+const CLICKS_EXAMPLES: &str = "Examples:
+  loopwork clicks sweep/*.csv                  settings from labels such as \"Rebound clicks: 3\"
+  loopwork clicks R*.csv --from-name \"R{rebound}_C{compression}\"
+                                               settings from the file names
+  loopwork clicks sweep/*.csv --settings-table sweep.csv --at rebound=7
+                                               settings from a table; the curve at one not run
+  loopwork clicks right/*.csv --to left.csv    the setting that makes right equal to left";
 const BATCH_EXAMPLES: &str = "Examples:
   loopwork batch season/ --report reports/season
                                                one table and one index page for a folder";
@@ -283,11 +293,11 @@ pub enum FailOn {
     Undecided,
 }
 
-/// How far dampers may be apart, shared by `compare` and `match`.
+/// How far dampers may be apart, shared by `compare`, `match` and `clicks`.
 #[derive(Debug, Clone, Default, Args)]
 #[command(next_help_heading = "Limits")]
 pub struct LimitArgs {
-    /// Tolerance in percent of the force [default: 5 for pair and match, 15 for wear]
+    /// Tolerance in percent of the force [default: 5 for pair, match and clicks, 15 for wear]
     #[arg(long, value_name = "PERCENT")]
     pub tolerance: Option<f64>,
     /// The tolerance is never less than this, in N [default: 10]
@@ -410,6 +420,44 @@ pub struct MatchArgs {
     /// Sheet.
     #[command(flatten)]
     pub sheet: SheetArgs,
+    /// Output.
+    #[command(flatten)]
+    pub output: OutputArgs,
+}
+
+/// `loopwork clicks`
+#[derive(Debug, Args)]
+pub struct ClicksArgs {
+    /// Runs of one damper, each at other settings
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// How file names hold the settings, each adjuster's name in braces
+    #[arg(long, value_name = "PATTERN", conflicts_with = "settings_table")]
+    pub from_name: Option<String>,
+    /// Table of settings (CSV): the file in the first column, then one column an adjuster
+    #[arg(long, value_name = "TABLE.csv")]
+    pub settings_table: Option<PathBuf>,
+    /// Curve at a setting that was not run, within the range that was; can be repeated
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub at: Vec<String>,
+    /// Another damper: which setting brings this one closest to it
+    #[arg(long, value_name = "FILE")]
+    pub to: Option<PathBuf>,
+    /// Speeds to look at in m/s, such as 0.05,0.13,0.3 [default: those all runs measured]
+    #[arg(long, value_name = "M_S", value_delimiter = ',')]
+    pub speed: Vec<f64>,
+    /// Limits.
+    #[command(flatten)]
+    pub limits: LimitArgs,
+    /// Reading the files.
+    #[command(flatten)]
+    pub intake: IntakeArgs,
+    /// Analysis.
+    #[command(flatten)]
+    pub analysis: AnalysisArgs,
+    /// Temperature.
+    #[command(flatten)]
+    pub reference: ReferenceArgs,
     /// Output.
     #[command(flatten)]
     pub output: OutputArgs,

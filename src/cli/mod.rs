@@ -13,6 +13,7 @@ mod analyze;
 mod batch;
 mod card;
 mod check;
+mod clicks;
 mod compare;
 mod corner;
 mod explain;
@@ -71,6 +72,7 @@ fn run(command: &Command) -> Result<Outcome, Error> {
         Command::Compare(args) => compare::run(args),
         Command::Check(args) => check::run(args),
         Command::Match(args) => match_pairs::run(args),
+        Command::Clicks(args) => clicks::run(args),
         Command::Batch(args) => batch::run(args),
         Command::Corner(args) => corner::run(args),
         Command::Card(args) => card::run(args),

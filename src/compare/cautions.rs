@@ -220,7 +220,7 @@ fn stroke_words(s: [f64; 2]) -> Sentence {
 }
 
 /// Mean over steps of the mean of first and last, °C.
-pub(super) fn mean_temperature(steps: &[Step]) -> Option<f64> {
+pub fn mean_temperature(steps: &[Step]) -> Option<f64> {
     let all: Vec<f64> = steps
         .iter()
         .filter_map(|s| s.temperature_c)

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::direction::{DeltaError, Sides};
 use super::force_curve::Reading;
+use super::grid::{Curves, curves_of};
 use super::settings::CompareSettings;
 use super::uncertain::{Part, half_width, interval, total};
 use super::wear::HALF_95;
@@ -83,6 +84,82 @@ impl AtRest {
     fn error(&self, friction: bool) -> Part {
         let friction = self.friction.filter(|_| friction);
         total(&[self.gas.1, friction.map_or(Part::default(), |f| f.1)])
+    }
+}
+
+/// A run's force against speed with what it holds at rest taken off, where the run tells it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ValveForce {
+    curves: Curves,
+    rest: Option<AtRest>,
+}
+
+impl ValveForce {
+    /// Of a run, at the temperature [`curves_of`] states.
+    pub fn of(run: &Run, settings: &CompareSettings) -> Self {
+        Self {
+            curves: curves_of(run, settings),
+            rest: AtRest::of(run),
+        }
+    }
+
+    /// Whether the run tells gas force and friction; without them forces are total forces.
+    pub fn is_without_rest(&self) -> bool {
+        self.rest.is_some()
+    }
+
+    /// The same with what other runs of the same damper hold at rest on average, their
+    /// disagreement counting as error; unchanged where they do not tell, either.
+    #[must_use]
+    pub fn with_rest_of(mut self, others: &[Self]) -> Self {
+        let told: Vec<AtRest> = others.iter().filter_map(|o| o.rest).collect();
+        let n = told.len() as f64;
+        let mean = |pick: &dyn Fn(&AtRest) -> (f64, Part)| {
+            let value = told.iter().map(|r| pick(r).0).sum::<f64>() / n;
+            let apart = told
+                .iter()
+                .map(|r| (pick(r).0 - value).powi(2))
+                .sum::<f64>();
+            let own = told.iter().map(|r| pick(r).1.variance).sum::<f64>() / n;
+            let spread = (own + apart / (n - 1.0).max(1.0)).sqrt();
+            (value, Part::stated(spread))
+        };
+        if !told.is_empty() {
+            self.rest = Some(AtRest {
+                gas: mean(&|r| r.gas),
+                friction: mean(&|r| r.friction),
+            });
+        }
+        self
+    }
+
+    /// The same as total force.
+    #[must_use]
+    pub fn in_total(mut self) -> Self {
+        self.rest = None;
+        self
+    }
+
+    /// The curves.
+    pub fn curves(&self) -> &Curves {
+        &self.curves
+    }
+
+    /// Gas force and friction as they stand in the total force of a direction, N, our
+    /// signs; 0 where not told.
+    pub fn rest_n(&self, direction: Direction) -> f64 {
+        self.rest.map_or(0.0, |r| r.n(direction))
+    }
+
+    /// Force that resists, N, and the run's own error of it (repeats not counted); `None`
+    /// outside what was measured.
+    pub fn resists(&self, direction: Direction, speed: f64) -> Option<(f64, Part)> {
+        let reading = self.curves.get(direction).at(speed)?;
+        let rest = self.rest.map_or(Part::default(), |r| r.error());
+        Some((
+            direction.sign() * (reading.force_n - self.rest_n(direction)),
+            total(&[reading.cycles, reading.between, rest]),
+        ))
     }
 }
 

@@ -32,6 +32,7 @@ mod warmth;
 mod wear;
 mod words;
 
+pub use cautions::mean_temperature;
 pub use check::{
     Against, CHECK_SCHEMA, CHECK_TOLERANCE_PCT, CheckResult, Criterion, Limit, Passed, SheetData,
     check,
@@ -40,7 +41,7 @@ pub use comparison::{COMPARE_SCHEMA, Caution, Comparison, Overall, TracePoint, c
 pub use direction::{DeltaError, DirectionComparison, Judged};
 pub use force_curve::{ForceCurve, Reading};
 pub use grid::{Curves, curves_at_reference, curves_of, grid, standard_speeds};
-pub use hydraulic::{Hydraulic, ratio_interval};
+pub use hydraulic::{Hydraulic, ValveForce, ratio_interval};
 pub use matching::{MATCH_SCHEMA, MatchResult, Mismatch, Pair, match_dampers};
 pub use names::{Named, named};
 pub use pairing::least_total;

@@ -3,6 +3,7 @@
 //! Everything returns bytes or text; only the shell writes.
 
 pub mod charplot;
+pub mod clicks;
 pub mod comparison;
 pub mod corner;
 pub mod facts;

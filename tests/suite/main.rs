@@ -10,6 +10,7 @@ mod accuracy;
 mod batch;
 mod chunks;
 mod cli;
+mod clicks;
 mod compare;
 mod conversions;
 mod corner;

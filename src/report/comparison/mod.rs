@@ -13,7 +13,7 @@ pub use matching::{match_files, match_marker, match_terminal};
 pub use one_page::{check_sheet, compare_sheet, match_sheet};
 pub use page::files;
 pub use sheet::{check_files, check_marker, check_terminal};
-pub use terminal::terminal;
+pub use terminal::{CLOSING, terminal};
 
 use super::format::Dual;
 use super::page::Badge;

@@ -103,6 +103,6 @@ pub fn terminal(comparison: &Comparison, look: Look) -> String {
 }
 
 /// What every output of a comparison ends with.
-pub(super) const CLOSING: &str = "Dampers hold gas at pressure, springs hold energy, bodies run hot. This compares \
+pub const CLOSING: &str = "Dampers hold gas at pressure, springs hold energy, bodies run hot. This compares \
      measurements; it does not say that a part is fit to use. The maker's instructions, local codes and \
      licensed practice come first.";
