@@ -2,7 +2,7 @@
 
 use super::answer::{Adjuster, Cross, CrossEffect, Effect, Interval, Measured, Spacing, Span};
 use super::fitted::{Cell, Fitted, interval, moments, z_of_many};
-use crate::compare::CompareSettings;
+use crate::compare::{CompareSettings, Purpose};
 use crate::steps::Direction;
 
 /// A change that stays below this share of the force matters to nobody: half of what the
@@ -10,8 +10,8 @@ use crate::steps::Direction;
 pub(super) const MATTERS: f64 = 0.025;
 /// … and so does one below this, N: half the floor of a comparison's tolerance.
 pub(super) const MATTERS_N: f64 = 5.0;
-/// A dead range does less than this share of what as many clicks do on average.
-const DEAD_SHARE: f64 = 1.0 / 3.0;
+/// A dead range does less than this share of what as many clicks do on average (by feel).
+const DEAD_SHARE: f64 = 0.25;
 /// Speeds where an adjuster's share of the force is at least this much of its largest are
 /// where it works.
 const WORKS: f64 = 0.5;
@@ -154,8 +154,8 @@ fn effect(fitted: &Fitted, cell: &Cell, a: usize, settings: &CompareSettings) ->
 }
 
 /// The longest ranges of settings over which, at every speed where the adjuster works, the
-/// force is shown to change by less than matters (two one-sided tests) and by less than
-/// a third of what such a range does on average.
+/// force is shown (two one-sided tests) to change by less than a quarter of what such a range does
+/// on average, and by less than a pair may differ by.
 fn dead(fitted: &Fitted, a: usize, working: &[&Cell], settings: &CompareSettings) -> Vec<Span> {
     let axis = &fitted.axes[a];
     let steps = axis.run.len() - 1;
@@ -170,7 +170,8 @@ fn dead(fitted: &Fitted, a: usize, working: &[&Cell], settings: &CompareSettings
             && working.iter().all(|cell| {
                 let (mean, sd) = moments(&fitted.changes(cell, a, i, j));
                 let fair = moments(&fitted.ranges(cell, a)).0.abs() * (to - from) / axis.span();
-                let margin = (DEAD_SHARE * fair).min((MATTERS * cell.size()).max(MATTERS_N));
+                let margin = (DEAD_SHARE * fair)
+                    .min(settings.allowed_n(cell.size(), settings.tolerance(Purpose::Pair)));
                 mean.abs() + z * sd <= margin
             })
     };

@@ -231,6 +231,8 @@ impl ForceCurve {
         let chord = line(before, after).unwrap_or(0.0);
         let left = before.checked_sub(1).and_then(|i| line(i, before));
         let right = line(after, after + 1);
+        let w = (speed - self.anchors[before].speed)
+            / (self.anchors[after].speed - self.anchors[before].speed);
         match (left, right) {
             (Some(l), Some(r)) if (l - chord) * (r - chord) > 0.0 => {
                 if (l - chord).abs() < (r - chord).abs() {
@@ -241,11 +243,11 @@ impl ForceCurve {
             }
             (Some(l), Some(r)) => {
                 // An inflection: the nearer end's own line is the best guess of its size.
-                let w = (speed - self.anchors[before].speed)
-                    / (self.anchors[after].speed - self.anchors[before].speed);
                 chord + (1.0 - w) * w * ((l - chord) + (r - chord))
             }
-            (Some(one), None) | (None, Some(one)) => chord + 0.5 * (one - chord),
+            // At an end only one neighbour says how the curve bends; it still meets both anchors.
+            (Some(l), None) => chord + (1.0 - w) * (l - chord),
+            (None, Some(r)) => chord + w * (r - chord),
             (None, None) => chord,
         }
     }
@@ -328,5 +330,45 @@ fn joined(group: &[Anchor]) -> Anchor {
         speed: mean(&|a| a.speed),
         force,
         error,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// At a measured speed the force is the one that was measured, at both ends of a reduced table, too;
+    /// between them a bent curve lies on the bent side of its chord.
+    #[test]
+    fn a_table_is_read_as_it_stands() {
+        let points = [(0.05, 380.0), (0.1, 500.0), (0.26, 780.0), (1.04, 1740.0)];
+        let anchors = points
+            .iter()
+            .map(|(speed, force)| Anchor {
+                speed: *speed,
+                force: *force,
+                error: Part::stated(0.0),
+            })
+            .collect();
+        let curve = ForceCurve {
+            anchors,
+            shape: Vec::new(),
+            lowest: 0.05,
+            slack: 0.01,
+        };
+        for (speed, force) in points {
+            let read = curve.at(speed).unwrap();
+            assert!(
+                (read.force_n - force).abs() < 1e-9,
+                "{speed}: {}",
+                read.force_n
+            );
+            assert!(read.between.variance < 1e-12);
+        }
+        for (low, high) in [(0, 1), (2, 3)] {
+            let speed = f64::midpoint(points[low].0, points[high].0);
+            let chord = f64::midpoint(points[low].1, points[high].1);
+            assert!(curve.at(speed).unwrap().force_n > chord);
+        }
     }
 }

@@ -400,3 +400,36 @@ fn what_cannot_be_reached_is_said() {
         "{flat}"
     );
 }
+
+/// Two adjusters run one at a time about a middle: each is found on its own direction, the
+/// others held at the middle, and what they do together is said to be taken as a sum. A
+/// square of both lets the fit look for an interaction instead.
+#[test]
+fn two_adjusters_are_told_apart() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut at = vec![(4, 0), (4, 4), (4, 8), (4, 12), (0, 4), (8, 4), (12, 4)];
+    let law = |c: i32| 1.3 - f64::from(c) / 40.0;
+    let make = |at: &[(i32, i32)]| -> Vec<String> {
+        at.iter()
+            .enumerate()
+            .map(|(i, (r, c))| {
+                let path = folder.path().join(format!("r{r}c{c}.csv"));
+                let label = format!("Rebound clicks: {r}\nCompression clicks: {c}");
+                write(&path, &label, i, law(*r), law(*c));
+                path.display().to_string()
+            })
+            .collect()
+    };
+    let adds = |all: &Value| all["cautions"].to_string().contains("taken to add up");
+    let all = json(&make(&at), &[]);
+    assert_eq!(all["adjusters"][0]["direction"], "compression");
+    assert_eq!(all["adjusters"][1]["direction"], "rebound");
+    assert_eq!(all["reference"]["Rebound clicks"], 4.0);
+    assert_eq!(all["reference"]["Compression clicks"], 4.0);
+    for adjuster in all["adjusters"].as_array().unwrap() {
+        assert_ne!(adjuster["cross"], "shown", "{adjuster}");
+    }
+    assert!(adds(&all));
+    at.push((12, 12));
+    assert!(!adds(&json(&make(&at), &[])));
+}

@@ -96,7 +96,12 @@ pub fn files(clicks: &Clicks, runs: &[Run], shown: Shown) -> Result<Files, Error
     let sheet = summary::Sheet {
         plots: figures.iter().map(|figure| &figure.plot).collect(),
         groups: Vec::new(),
-        lines: words::headlines(clicks).iter().map(text_of).collect(),
+        lines: clicks
+            .adjusters
+            .iter()
+            .flat_map(words::remarks)
+            .map(|line| text_of(&line))
+            .collect(),
     };
     let mut files = crate::report::files_with_sheet(&page, &sheet)?;
     files.insert(0, ("map.csv".into(), map(clicks).into_bytes()));

@@ -120,15 +120,13 @@ pub(super) fn remarks(adjuster: &Adjuster) -> Vec<Sentence> {
 fn dead(adjuster: &Adjuster) -> Option<Sentence> {
     let each: Vec<String> = adjuster.dead.iter().map(|d| span(*d)).collect();
     if each.is_empty() {
-        return Some(say(
-            "no dead clicks are shown between the settings that were run",
-        ));
+        return Some(say("no range of settings is shown to be dead"));
     }
     let usable = adjuster
         .usable
         .map_or_else(String::new, |u| format!("; what works is {}", span(u)));
     Some(say(format!(
-        "dead from {}: shown to change the force by less than 2.5 %{usable}",
+        "dead from {}: shown to do less than a quarter of what so many clicks do on average{usable}",
         listed(&each)
     )))
 }
