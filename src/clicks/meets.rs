@@ -279,7 +279,9 @@ pub(super) fn meets(
             mismatch_pct: whole_pct,
         },
         mismatch_pct,
-        ci95_pct: percentile_interval(&spread, settings.confidence),
+        // The largest of many noisy differences is larger than that of their means.
+        ci95_pct: percentile_interval(&spread, settings.confidence)
+            .map(|[low, high]| [low.min(mismatch_pct), high]),
         worst_velocity_m_s: cell.speed,
         worst_direction: cell.direction,
         tolerance_pct: pct,

@@ -3,7 +3,7 @@
 use crate::clicks::{
     Adjuster, At, Clicks, CountedFrom, Cross, Effect, Meets, Odd, Repeated, Spacing, Span, Unit,
 };
-use crate::compare::{Sentence, say};
+use crate::compare::{Sentence, Verdict, say};
 use crate::report::format::fixed;
 use crate::report::text::capital;
 use crate::report::words::listed;
@@ -243,7 +243,11 @@ pub(super) fn odd(odd: &Odd) -> Sentence {
 /// Which setting meets the other damper, and what is left.
 pub(super) fn meets(meets: &Meets) -> Vec<Sentence> {
     let mut out = Vec::new();
-    let verdict = meets.verdict.map_or("", |v| v.word());
+    let verdict = match meets.verdict {
+        Some(Verdict::Within) => "shown to be within",
+        Some(Verdict::Outside) => "outside",
+        Some(Verdict::Undecided) | None => "not shown to be within nor outside",
+    };
     let allowed = format!("the {} % a pair may differ by", number(meets.tolerance_pct));
     out.push(say(format!(
         "closest to {} at {}: {} % apart at most, {verdict} {allowed}",
@@ -261,16 +265,12 @@ pub(super) fn meets(meets: &Meets) -> Vec<Sentence> {
             format!("{name} {}{ends}", fixed(*value, 1))
         })
         .collect();
-    let ends = meets.ci95_pct.map_or_else(String::new, |e| {
-        format!(
-            " (95 % interval {} to {} %)",
-            fixed(e[0], 1),
-            fixed(e[1], 1)
-        )
+    let most = meets.ci95_pct.map_or_else(String::new, |e| {
+        format!(" (up to {} % cannot be ruled out)", fixed(e[1], 1))
     });
     out.push(
         say(format!(
-            "set as finely as can be: {}; {} %{ends} is left, most in {} at ",
+            "set as finely as can be: {}; {} % is left{most}, most in {} at ",
             listed(&between),
             fixed(meets.mismatch_pct, 1),
             meets.worst_direction.word()
