@@ -57,10 +57,17 @@ fn an_impossible_value_is_named_with_what_was_expected() {
 /// The committed runs are what their descriptions make, byte for byte.
 #[test]
 fn the_sample_runs_can_be_made_again() {
+    assert!(made_again("sample-runs") >= 11);
+    assert_eq!(made_again("sample-runs/sweep"), 7);
+}
+
+/// Makes the runs of a folder's descriptions again and compares them; how many there are.
+fn made_again(folder: &str) -> usize {
+    let specs = in_tree(folder).join("specs");
     let made = tempfile::tempdir().unwrap();
     loopwork()
         .arg("simulate")
-        .arg(in_tree("sample-runs/specs"))
+        .arg(&specs)
         .arg("--out")
         .arg(made.path())
         .arg("--quiet")
@@ -70,17 +77,16 @@ fn the_sample_runs_can_be_made_again() {
     for entry in std::fs::read_dir(made.path()).unwrap() {
         let path = entry.unwrap().path();
         let name = path.file_name().unwrap().to_str().unwrap();
-        let kept = std::fs::read(in_tree("sample-runs").join(name)).unwrap();
+        let kept = std::fs::read(in_tree(folder).join(name)).unwrap();
         assert!(
             std::fs::read(&path).unwrap() == kept,
-            "{name} differs: run `loopwork simulate sample-runs/specs --out sample-runs`"
+            "{name} differs: run `loopwork simulate {folder}/specs --out {folder}`"
         );
         assert!(kept.len() < 2_000_000, "{name} is {} bytes", kept.len());
         compared += 1;
     }
-    let specs = std::fs::read_dir(in_tree("sample-runs/specs")).unwrap();
-    assert_eq!(compared, specs.count());
-    assert!(compared >= 11);
+    assert_eq!(compared, std::fs::read_dir(specs).unwrap().count());
+    compared
 }
 
 /// Every name a description may hold is explained in docs/simulate.md.
