@@ -33,7 +33,7 @@ mod tests {
         let values = [4.0, 2.0, 5.0, 5.0, 1.0, 6.0, 5.5, 9.0, 8.0, 8.5];
         let mean = |i: usize, j: usize| values[i..=j].iter().sum::<f64>() / (j - i + 1) as f64;
         let found = rising(&values);
-        for k in 0..values.len() {
+        for (k, pooled) in found.iter().enumerate() {
             let wanted = (0..=k)
                 .map(|i| {
                     (k..values.len())
@@ -41,11 +41,7 @@ mod tests {
                         .fold(f64::INFINITY, f64::min)
                 })
                 .fold(f64::NEG_INFINITY, f64::max);
-            assert!(
-                (found[k] - wanted).abs() < 1e-12,
-                "{k}: {} {wanted}",
-                found[k]
-            );
+            assert!((pooled - wanted).abs() < 1e-12, "{k}: {pooled} {wanted}");
         }
     }
 }
