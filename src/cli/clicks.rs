@@ -1,7 +1,7 @@
 //! `loopwork clicks`.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use super::Outcome;
 use super::args::ClicksArgs;
@@ -114,9 +114,12 @@ fn asked(args: &ClicksArgs) -> Result<Asked, Error> {
     })
 }
 
+/// Finds the settings of a file.
+type OfFile = Box<dyn Fn(&Path) -> Option<Settings>>;
+
 /// Settings of each file from a table or from its name; `None` if labels are to be read.
 fn stated(args: &ClicksArgs) -> Result<Option<Vec<Settings>>, Error> {
-    let of_file: Box<dyn Fn(&PathBuf) -> Option<Settings>>;
+    let of_file: OfFile;
     let (what, help) = if let Some(path) = &args.settings_table {
         let text = read_text(path, "table of settings")?;
         let table = SettingsTable::parse(&text, &path.display().to_string())?;

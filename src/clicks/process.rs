@@ -191,8 +191,8 @@ impl Model<'_> {
         for i in 0..n {
             for j in 0..=i {
                 let mut sum = LEVEL_SD * LEVEL_SD;
-                for a in 0..adjusters {
-                    sum += sizes.effect(a, rows[i][a], rows[j][a]);
+                for (a, (u, w)) in rows[i].iter().zip(&rows[j]).enumerate() {
+                    sum += sizes.effect(a, *u, *w);
                 }
                 for (p, &(a, b)) in self.design.pairs.iter().enumerate() {
                     sum += sizes.product(adjusters, p).powi(2)
