@@ -392,7 +392,7 @@ fn what_cannot_be_reached_is_said() {
         "{flat}"
     );
     assert!(
-        flat.contains("rebound at 1.04 m/s: wanted 3400 N"),
+        flat.contains("rebound at 1.04 m/s: wanted 3481 N"),
         "{flat}"
     );
     assert!(
