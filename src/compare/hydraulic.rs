@@ -99,7 +99,7 @@ impl ValveForce {
     pub fn of(run: &Run, settings: &CompareSettings) -> Self {
         Self {
             curves: curves_of(run, settings),
-            rest: AtRest::of(run),
+            rest: AtRest::of(run).filter(|r| r.friction.is_some()),
         }
     }
 
@@ -127,7 +127,7 @@ impl ValveForce {
         if !told.is_empty() {
             self.rest = Some(AtRest {
                 gas: mean(&|r| r.gas),
-                friction: mean(&|r| r.friction),
+                friction: Some(mean(&|r| r.friction.unwrap_or_default())),
             });
         }
         self
@@ -148,14 +148,14 @@ impl ValveForce {
     /// Gas force and friction as they stand in the total force of a direction, N, our
     /// signs; 0 where not told.
     pub fn rest_n(&self, direction: Direction) -> f64 {
-        self.rest.map_or(0.0, |r| r.n(direction))
+        self.rest.map_or(0.0, |r| r.n(direction, true))
     }
 
     /// Force that resists, N, and the run's own error of it (repeats not counted); `None`
     /// outside what was measured.
     pub fn resists(&self, direction: Direction, speed: f64) -> Option<(f64, Part)> {
         let reading = self.curves.get(direction).at(speed)?;
-        let rest = self.rest.map_or(Part::default(), |r| r.error());
+        let rest = self.rest.map_or(Part::default(), |r| r.error(true));
         Some((
             direction.sign() * (reading.force_n - self.rest_n(direction)),
             total(&[reading.cycles, reading.between, rest]),
