@@ -113,29 +113,28 @@ pub(super) fn cautions(
     if let (Some(a), Some(b)) = (
         mean_temperature(&base.steps),
         mean_temperature(&other.steps),
-    ) {
-        if (a - b).abs() > TEMPERATURE_APART_K {
-            add(
-                "temperatures-differ",
-                say("measured at different temperatures (mean ")
-                    .number(a, Kind::Temperature)
-                    .text(" and ")
-                    .number(b, Kind::Temperature)
-                    .text("): ")
-                    .join(match (referred_to, taken_to) {
-                        (Some(c), _) => {
-                            say("both are compared as they would be at ").set(c, Kind::Temperature)
-                        }
-                        (None, Some(c)) => {
-                            say("damping forces without gas and friction are compared as they would be at ")
-                                .set(c.round(), Kind::Temperature)
-                                .text(", total forces as measured")
-                        }
-                        (None, None) => say("part of the difference is oil, not valving"),
-                    })
-                    .text("; gas pushes some 0.3 % a kelvin harder when warm"),
-            );
-        }
+    ) && (a - b).abs() > TEMPERATURE_APART_K
+    {
+        add(
+            "temperatures-differ",
+            say("measured at different temperatures (mean ")
+                .number(a, Kind::Temperature)
+                .text(" and ")
+                .number(b, Kind::Temperature)
+                .text("): ")
+                .join(match (referred_to, taken_to) {
+                    (Some(c), _) => {
+                        say("both are compared as they would be at ").set(c, Kind::Temperature)
+                    }
+                    (None, Some(c)) => say(
+                        "damping forces without gas and friction are compared as they would be at ",
+                    )
+                    .set(c.round(), Kind::Temperature)
+                    .text(", total forces as measured"),
+                    (None, None) => say("part of the difference is oil, not valving"),
+                })
+                .text("; gas pushes some 0.3 % a kelvin harder when warm"),
+        );
     }
     if let Some(text) = units(base, other) {
         add("units-differ", text);

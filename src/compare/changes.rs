@@ -76,6 +76,9 @@ pub struct StaticsChange {
     pub friction_n: Change,
 }
 
+/// Error of a value from run to run, by what repeats showed.
+type ErrorOf = fn(&Repeats, f64) -> Part;
+
 impl StaticsChange {
     /// Widens the interval of the gas's force by `share` of it (one standard deviation): what
     /// unknown degrees are worth.
@@ -91,7 +94,7 @@ impl StaticsChange {
 
     /// Widens the intervals of forces by what a run of the same damper differs from the next.
     pub(super) fn allow_for_runs(&mut self, repeats: &Repeats, confidence: f64) {
-        let each: [(&mut Change, fn(&Repeats, f64) -> Part); 2] = [
+        let each: [(&mut Change, ErrorOf); 2] = [
             (&mut self.gas_force_n, Repeats::of_gas),
             (&mut self.friction_n, Repeats::of_friction),
         ];

@@ -31,6 +31,9 @@ pub struct Repeats {
     pub measured_over_stated: Option<f64>,
 }
 
+/// What a run tells of itself: a value and its 95 % interval.
+type Told = fn(&Statics) -> (Option<f64>, Option<[f64; 2]>);
+
 impl Repeats {
     /// Only stated.
     pub fn stated(stated: &Repeatability) -> Self {
@@ -74,7 +77,7 @@ impl Repeats {
     /// stated figure as the curves' is; what their own intervals explain is taken off.
     #[must_use]
     pub(super) fn with_statics(mut self, runs: &[&Run], stated: &Repeatability) -> Self {
-        let learn = |of: fn(&Statics) -> (Option<f64>, Option<[f64; 2]>)| {
+        let learn = |of: Told| {
             let all: Vec<(f64, f64)> = runs
                 .iter()
                 .filter_map(|r| {

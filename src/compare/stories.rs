@@ -66,7 +66,7 @@ fn cause(statics: &StaticsChange) -> Option<Cause> {
     let (low, high) = (ends[0].min(ends[1]), ends[0].max(ends[1]));
     if low > 0.0 && high >= ALIKE[0] && low <= ALIKE[1] {
         Some(Cause::Gas)
-    } else if low <= 0.0 && 0.0 <= high && high < ALIKE[0] {
+    } else if low <= 0.0 && (0.0..ALIKE[0]).contains(&high) {
         Some(Cause::Zero)
     } else {
         None

@@ -342,7 +342,8 @@ impl Lookup {
     pub fn at(&self, speed: f64) -> (f64, f64) {
         let bucket = ((speed * self.density) as usize).min(Self::BUCKETS);
         let mut i = self.first[bucket] as usize;
-        while speed >= self.piece[i].0 {
+        // The last piece has no end; a motion that has run away is for the caller to see.
+        while i + 1 < self.piece.len() && speed >= self.piece[i].0 {
             i += 1;
         }
         let (_, zero, slope) = self.piece[i];

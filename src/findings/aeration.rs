@@ -122,7 +122,11 @@ fn judge(look: &Look<'_>) -> Finding {
     let heat_fall = -sum(&|t| t.heat);
     let half = half_of(trends.iter().map(|(_, t)| (t.variance, t.freedom)));
     // Of a step of few cycles a fall of heat is as likely chance.
-    let heat_half = half_of(trends.iter().map(|(_, t)| (t.heat_variance, t.heat_freedom)));
+    let heat_half = half_of(
+        trends
+            .iter()
+            .map(|(_, t)| (t.heat_variance, t.heat_freedom)),
+    );
     let (least, most) = (compression.min(rebound), compression.max(rebound));
     let worst = trends
         .iter()
@@ -149,7 +153,11 @@ the stroke",
     );
     let falls = Evidence::at_least(
         "fall of heat per cycle over the cycles at constant speed beyond its scatter, sum over steps",
-        if heat_fall > heat_half { heat_fall } else { 0.0 },
+        if heat_fall > heat_half {
+            heat_fall
+        } else {
+            0.0
+        },
         "1",
         t.heat_fall,
     );
@@ -250,10 +258,7 @@ const AGAINST: f64 = -0.4;
 
 /// Air that is there from the first cycle, told from the widths of the loops.
 fn wide(look: &Look<'_>) -> Option<Finding> {
-    if !late(look) || look.gap().is_some() || !look.contacts().is_empty() {
-        return None;
-    }
-    if one_ended(look) {
+    if !late(look) || look.gap().is_some() || !look.contacts().is_empty() || emptied(look) {
         return None;
     }
     let l = super::lateness::lateness(look).filter(|l| l.gives(GIVES, look))?;
@@ -269,20 +274,27 @@ fn wide(look: &Look<'_>) -> Option<Finding> {
             "1",
             GIVES,
         ),
-        Evidence::aside("delay of the force channel beside it", Some(l.delay_s[0]), "s"),
+        Evidence::aside(
+            "delay of the force channel beside it",
+            Some(l.delay_s[0]),
+            "s",
+        ),
     ];
     Some(given(evidence, share))
 }
 
-/// Whether travel is lost at one end far more than at the other, as a void does: a column gives
-/// at both.
-fn one_ended(look: &Look<'_>) -> bool {
+/// Travel lost, share of the stroke, from which a chamber is empty and not its oil soft.
+const EMPTY: f64 = 0.15;
+
+/// Whether travel is lost as a void loses it: far more at one end than at the other, where a
+/// column gives at both; or more of it than a column gives.
+fn emptied(look: &Look<'_>) -> bool {
     let t = look.settings.aeration;
     let [a, b] = crate::steps::Direction::BOTH.map(|d| {
         let of = look.quick(d).map(|s| s.lost.lost_m / s.stroke_m);
         of.fold(0.0, f64::max)
     });
-    a.max(b) >= GIVES && a.min(b) < t.give_both * a.max(b)
+    a.max(b) >= EMPTY || (a.max(b) >= GIVES && a.min(b) < t.give_both * a.max(b))
 }
 
 /// Whether force comes so late that a column that gives cannot be ruled out.
@@ -295,7 +307,7 @@ fn late(look: &Look<'_>) -> bool {
 /// Air that is there from the first cycle: both ends give softly, in proportion to force.
 fn steady(look: &Look<'_>) -> Option<Finding> {
     let t = look.settings.aeration;
-    if look.gap().is_some() || !look.contacts().is_empty() {
+    if look.gap().is_some() || !look.contacts().is_empty() || emptied(look) {
         return None;
     }
     let mut evidence = Vec::new();

@@ -9,7 +9,10 @@ const RUN_TO_RUN: f64 = 0.01;
 const SWEEPS: usize = 40;
 
 /// Laws of the trade's adjusters, share of the travel to N.
-const LAWS: [(&str, fn(f64) -> f64); 4] = [
+/// Its name, and force over setting.
+type Law = (&'static str, fn(f64) -> f64);
+
+const LAWS: [Law; 4] = [
     ("needle", |u| 400.0 + 600.0 * (-3.0 * u).exp()),
     ("dead end", |u| 500.0 + 500.0 * (0.6 - u).max(0.0) / 0.6),
     ("bunched", |u| {

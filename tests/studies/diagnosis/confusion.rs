@@ -1,6 +1,5 @@
 //! Which cause is named for which: the table of confusions over recordings from closed formulas.
 #![expect(
-    clippy::panic,
     clippy::print_stdout,
     reason = "a study prints its tables and stops at a broken run"
 )]

@@ -259,9 +259,9 @@ impl Bench {
         for _ in 0..60 {
             let m = 0.5 * (a + b);
             if self.hydraulic(m) < force {
-                a = m
+                a = m;
             } else {
-                b = m
+                b = m;
             }
         }
         0.5 * (a + b)
