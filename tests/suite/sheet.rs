@@ -585,11 +585,21 @@ fn a_comparison_has_its_sheet() {
         "revalve-after",
         "Compression, N",
         "Rebound, N",
-        "change",
+        "valves",
         "95 % interval",
         "Friction",
     ] {
         assert!(text.contains(word), "{word} in {text}");
+    }
+    // Six speeds each way and what changed beside: a range in every row, not another column.
+    let ranges = [" to +", " to -", " to \u{2212}"]
+        .map(|sign| text.matches(sign).count())
+        .iter()
+        .sum::<usize>();
+    assert!(ranges >= 12, "{ranges} ranges in {text}");
+    // Speeds of the standard grid that nobody drove.
+    for between in ["0.052", "0.393", "0.524"] {
+        assert!(!text.contains(between), "{between} in {text}");
     }
 }
 

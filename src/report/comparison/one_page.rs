@@ -33,8 +33,7 @@ const NOTES: usize = 4;
 /// What the uncertainties of these sheets are.
 const RANGES: &str = "Ranges are 95 % intervals; what the calibration of the machine's force and travel adds is not in them.";
 /// Which way forces count in tables of two dampers.
-const RESIST: &str =
-    "In the tables by speed, forces are those that resist: more is firmer in both directions.";
+const RESIST: &str = "In the tables by speed, base, other and change are total forces that resist, gas and friction in; valves is the change without them. More is firmer.";
 
 fn maker(tool: &Tool) -> String {
     format!("{} {}", tool.name, tool.version)
@@ -137,20 +136,19 @@ pub fn compare_sheet(
                     Direction::Compression => Ink::Compression,
                     Direction::Rebound => Ink::Rebound,
                 };
-                let rows = evenly(table.rows.len(), SPEEDS);
-                let judged = part.tolerance_pct.is_some();
-                let kept: &[usize] = if judged {
-                    &[0, 1, 2, 3, 4, 7]
-                } else {
-                    &[0, 1, 2, 3, 4]
-                };
-                let mut made = grid(&table, kept, &rows, shown);
+                let driven = tables::driven_rows(comparison, part);
+                let rows: Vec<usize> = evenly(driven.len(), SPEEDS)
+                    .into_iter()
+                    .map(|i| driven[i])
+                    .collect();
+                let columns = tables::on_a_sheet(part);
+                let kept: Vec<usize> = columns.iter().map(|(at, _)| *at).collect();
+                let mut made = grid(&table, &kept, &rows, shown);
                 let (newton, speed) = (symbols(Kind::Force), symbols(Kind::Speed));
                 made.heading = format!("{}, {}", capital(direction.word()), newton.get(shown));
-                made.columns = ["base", "other", "change", "95 % interval", "verdict"]
-                    .into_iter()
-                    .take(kept.len() - 1)
-                    .map(str::to_owned)
+                made.columns = columns[1..]
+                    .iter()
+                    .map(|(_, name)| (*name).to_owned())
                     .collect();
                 for name in made.rows.iter_mut().filter_map(|row| row.first_mut()) {
                     *name = format!("{name}\u{a0}{}", speed.get(shown));

@@ -48,6 +48,36 @@ fn signed_interval(kind: Kind, ends: Option<[f64; 2]>) -> Dual {
     })
 }
 
+/// Columns of [`by_speed`] that a sheet has room for, the speed first, with their names there: the
+/// valves' change, or that of total force where a run does not tell the valves'; the verdict
+/// where the pair is judged.
+pub(super) fn on_a_sheet(part: &DirectionComparison) -> Vec<(usize, &'static str)> {
+    let change = match part.hydraulic {
+        Some(_) => (5, "valves"),
+        None => (3, "change"),
+    };
+    let mut columns = vec![
+        (0, "speed"),
+        (1, "base"),
+        (2, "other"),
+        change,
+        (6, "95 % interval"),
+    ];
+    columns.extend(part.tolerance_pct.is_some().then_some((9, "verdict")));
+    columns
+}
+
+/// Rows of [`by_speed`] at speeds that both were driven at.
+pub(super) fn driven_rows(comparison: &Comparison, part: &DirectionComparison) -> Vec<usize> {
+    let told = |x: &[Option<f64>], k: usize| x.get(k).copied().flatten().is_some();
+    (0..comparison.grid_m_s.len())
+        .filter(|&k| told(&part.base_n, k) || told(&part.other_n, k))
+        .enumerate()
+        .filter(|(_, k)| part.driven.get(*k).copied().unwrap_or(false) && told(&part.delta_n, *k))
+        .map(|(row, _)| row)
+        .collect()
+}
+
 /// Speed by speed, one direction of one other damper. Resisting forces: what the damper
 /// pushes back with, so that more is firmer in both directions; total force, and beside it
 /// what of its change is the valves' (gas and friction taken off) with its interval; of total
