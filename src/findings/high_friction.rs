@@ -65,7 +65,10 @@ fn judge(look: &Look<'_>) -> Finding {
         return Finding::new(
             RULE.name,
             Verdict::CannotTell,
-            "No friction could be had: run a slow step (20 mm stroke, below 5 mm/s).",
+            look.why_not(
+                "friction_n",
+                "No friction could be had: run a slow step (20 mm stroke, below 5 mm/s).",
+            ),
         );
     };
     let [low, high] = statics.ci95.friction_n.unwrap_or([friction, friction]);

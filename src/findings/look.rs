@@ -107,6 +107,19 @@ impl<'a> Look<'a> {
         look
     }
 
+    /// Why a number of the statics could not be had, as a sentence with what to do; `or` where the
+    /// statics do not say.
+    pub fn why_not(&self, number: &str, or: &str) -> String {
+        let Some(why) = self.case.statics.why_not.get(number) else {
+            return or.to_owned();
+        };
+        let mut text = format!("{}.", why.trim_end_matches('.'));
+        if let Some(first) = text.get(..1).map(str::to_uppercase) {
+            text.replace_range(..1, &first);
+        }
+        text
+    }
+
     /// Strokes of one direction, slowest first.
     pub fn of(&self, direction: Direction) -> impl DoubleEndedIterator<Item = &Stroke> {
         self.strokes

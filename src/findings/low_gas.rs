@@ -69,7 +69,10 @@ fn judge(look: &Look<'_>) -> Finding {
         return Finding::new(
             RULE.name,
             Verdict::CannotTell,
-            "No gas force could be had: run a slow step (below 15 mm/s).",
+            look.why_not(
+                "gas_force_n",
+                "No gas force could be had: run a slow step (below 15 mm/s).",
+            ),
         );
     };
     if super::spring_fitted::spring(look).is_some() {

@@ -238,7 +238,7 @@ impl Finding {
         if self.verdict == Verdict::None && blind {
             self.verdict = Verdict::CannotTell;
             self.advice =
-                format!("It would have to be larger than what matters to show in this run: {run}");
+                format!("What would already matter is too small to show in this run: {run}");
         }
         self
     }

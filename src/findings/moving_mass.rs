@@ -46,7 +46,10 @@ fn judge(look: &Look<'_>) -> Finding {
         return Finding::new(
             RULE.name,
             Verdict::CannotTell,
-            "Whether a mass moves with the load cell needs quick steps of several frequencies.",
+            look.why_not(
+                "moving_mass_kg",
+                "Whether a mass moves with the load cell needs quick steps of several frequencies.",
+            ),
         );
     };
     // The quickest step by acceleration, and the force there.
