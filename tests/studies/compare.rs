@@ -21,8 +21,13 @@ use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
 use rayon::prelude::*;
 
-/// True total force at mid-stroke: gas 240 N, friction 30 N, one knee each way. `firmer` scales
-/// the whole force.
+/// What is there at rest, N, and half of the interval it is known in.
+const GAS_N: f64 = 240.0;
+const FRICTION_N: f64 = 30.0;
+const AT_REST_HALF_N: f64 = 0.5;
+
+/// True total force at mid-stroke: gas, friction, one knee each way. `firmer` scales what the
+/// valves give, which is what a pair is judged by.
 fn truth(direction: Direction, speed: f64, firmer: f64) -> f64 {
     let (low, high, knee) = match direction {
         Direction::Compression => (3000.0, 900.0, 0.12),
@@ -33,7 +38,7 @@ fn truth(direction: Direction, speed: f64, firmer: f64) -> f64 {
     } else {
         low * knee + high * (speed - knee)
     };
-    (1.0 + firmer) * (240.0 + direction.sign() * (30.0 + moving))
+    GAS_N + direction.sign() * (FRICTION_N + (1.0 + firmer) * moving)
 }
 
 /// What one run on the machine does to the truth.
@@ -78,10 +83,12 @@ fn made(template: &Run, ladder: &[f64], firmer: f64, machine: Machine, rng: &mut
     }];
     // Gain and zero of the machine are in what it shows at rest, too.
     if let Some(statics) = &mut run.statics {
-        statics.gas_force_n = statics.gas_force_n.map(|n| gain * n + zero);
-        statics.ci95.gas_force_n = statics.ci95.gas_force_n.map(|c| c.map(|n| gain * n + zero));
-        statics.friction_n = statics.friction_n.map(|n| gain * n);
-        statics.ci95.friction_n = statics.ci95.friction_n.map(|c| c.map(|n| gain * n));
+        let around = |n: f64| Some([n - AT_REST_HALF_N, n + AT_REST_HALF_N]);
+        let (gas, friction) = (gain * GAS_N + zero, gain * FRICTION_N);
+        statics.gas_force_n = Some(gas);
+        statics.ci95.gas_force_n = around(gas);
+        statics.friction_n = Some(friction);
+        statics.ci95.friction_n = around(friction);
     }
     for direction in Direction::BOTH {
         let shown = |v: f64| gain * truth(direction, v, firmer) + zero;
