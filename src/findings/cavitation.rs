@@ -265,7 +265,7 @@ fn other_cause(look: &Look<'_>) -> Option<&'static str> {
     if super::spring_fitted::spring(look).is_some() {
         return Some("spring-fitted");
     }
-    (super::aeration::grew(look) || super::aeration::soft(look)).then_some("aeration")
+    (super::aeration::grew(look) || look.soft()).then_some("aeration")
 }
 
 /// True where no sign of a void is there at all, so that a standstill has to be something else.

@@ -3,8 +3,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::places::{Place, counts, place};
-use super::{Evidence, Explanation, Finding, Look, Rule, Verdict};
+use super::places::{Place, counts, evidence};
+use super::{Explanation, Finding, Look, Rule, Verdict};
 use crate::steps::Direction;
 
 /// Thresholds of the rule.
@@ -50,9 +50,9 @@ position only.",
 /// The stop, if there is one.
 pub(super) fn stop(look: &Look<'_>) -> Option<Place> {
     let t = look.settings.hydraulic_stop;
-    Direction::BOTH
-        .into_iter()
-        .filter_map(|d| place(look, d))
+    look.places()
+        .iter()
+        .copied()
         .filter(|p| {
             p.towards_end
                 && p.travel_m.abs() >= t.from * p.half_stroke_m
@@ -63,10 +63,7 @@ pub(super) fn stop(look: &Look<'_>) -> Option<Place> {
 
 fn judge(look: &Look<'_>) -> Finding {
     let t = look.settings.hydraulic_stop;
-    let places: Vec<Place> = Direction::BOTH
-        .into_iter()
-        .filter_map(|d| place(look, d))
-        .collect();
+    let places = look.places();
     if places.is_empty() {
         return Finding::new(
             RULE.name,
@@ -75,21 +72,14 @@ fn judge(look: &Look<'_>) -> Finding {
         );
     }
     let found = stop(look);
-    let evidence = places
-        .iter()
-        .map(|p| {
-            let what = format!(
-                "{} force in the second half of the stroke beyond that at the same speed in the first, slower half of the steps",
-                p.direction.word()
-            );
-            let entry = if found.is_some_and(|f| f.direction == p.direction) {
-                Evidence::at_least(what, p.share, "1", t.share)
-            } else {
-                Evidence::aside(what, Some(p.share), "1")
-            };
-            entry.seen(p.step, Some(p.phase))
-        })
-        .collect();
+    let evidence = evidence(places, found, t.share, |p, word| {
+        (
+            format!(
+                "{word} force in the second half of the stroke beyond that at the same speed in the first, slower half of the steps"
+            ),
+            p.share,
+        )
+    });
     let noise = places.iter().map(|p| p.noise_share).fold(0.0, f64::max);
     let Some(p) = found else {
         return Finding::new(

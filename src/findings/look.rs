@@ -5,9 +5,10 @@ use std::cell::OnceCell;
 
 use serde::{Deserialize, Serialize};
 
+use super::places::{Place, place};
 use super::play::Gap;
 use super::stroke::{Stroke, read};
-use super::{Case, FindingSettings, Scale, bump, play};
+use super::{Case, FindingSettings, Scale, aeration, bump, play};
 use crate::curves::expectations;
 use crate::steps::lost_motion::StaticLevel;
 use crate::steps::{Direction, Step};
@@ -58,6 +59,8 @@ pub struct Look<'a> {
     pub give_m_n: f64,
     gap: OnceCell<Option<Gap>>,
     contacts: OnceCell<Vec<bump::Contact>>,
+    places: OnceCell<Vec<Place>>,
+    soft: OnceCell<bool>,
 }
 
 impl<'a> Look<'a> {
@@ -83,6 +86,8 @@ impl<'a> Look<'a> {
             give_m_n: 0.0,
             gap: OnceCell::new(),
             contacts: OnceCell::new(),
+            places: OnceCell::new(),
+            soft: OnceCell::new(),
         };
         let play = look.play_m();
         look.give_m_n = give(&look.strokes, play, &settings.look);
@@ -113,11 +118,7 @@ impl<'a> Look<'a> {
         let Some(why) = self.case.statics.why_not.get(number) else {
             return or.to_owned();
         };
-        let mut text = format!("{}.", why.trim_end_matches('.'));
-        if let Some(first) = text.get(..1).map(str::to_uppercase) {
-            text.replace_range(..1, &first);
-        }
-        text
+        super::sentence(why)
     }
 
     /// Strokes of one direction, slowest first.
@@ -167,6 +168,19 @@ impl<'a> Look<'a> {
     /// Contacts at the ends of the stroke.
     pub fn contacts(&self) -> &[bump::Contact] {
         self.contacts.get_or_init(|| bump::contacts(self))
+    }
+
+    /// The largest dependence on place in either direction, whether it counts or not.
+    pub(super) fn places(&self) -> &[Place] {
+        self.places.get_or_init(|| {
+            let both = Direction::BOTH.into_iter();
+            both.filter_map(|d| place(self, d)).collect()
+        })
+    }
+
+    /// Whether both ends are soft from the first cycle.
+    pub fn soft(&self) -> bool {
+        *self.soft.get_or_init(|| aeration::soft(self))
     }
 
     /// Largest half peak-to-peak force of the run, N.

@@ -303,6 +303,15 @@ fn asides(evidence: &mut [Evidence]) {
     }
 }
 
+/// A clause as a sentence: a capital first, one full stop last.
+fn sentence(clause: &str) -> String {
+    let mut text = format!("{}.", clause.trim_end_matches('.'));
+    if let Some(first) = text.get(..1).map(str::to_uppercase) {
+        text.replace_range(..1, &first);
+    }
+    text
+}
+
 /// All findings of a run, in the order of [`RULES`].
 pub fn judge(case: &Case<'_>, settings: &FindingSettings) -> Vec<Finding> {
     let look = Look::new(*case, *settings);

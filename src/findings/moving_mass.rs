@@ -71,10 +71,7 @@ fn judge(look: &Look<'_>) -> Finding {
     };
     let least = low.max(0.0) * per_kg;
     if least >= t.share
-        && (look.gap().is_some()
-            || super::aeration::soft(look)
-            || look.speeds() < 3
-            || constant_speed(look))
+        && (look.gap().is_some() || look.soft() || look.speeds() < 3 || constant_speed(look))
     {
         return Finding::new(
             RULE.name,

@@ -7,7 +7,7 @@
 //! acceleration: a place is asked for in the slower half of the steps as well.
 
 use super::stroke::SHARES;
-use super::{Look, Side};
+use super::{Evidence, Look, Side};
 use crate::statistics::percentile;
 use crate::steps::Direction;
 
@@ -156,10 +156,32 @@ pub(super) fn counts(look: &Look<'_>, place: &Place, share: f64) -> bool {
         && place.share_fast.abs() >= share.max(ALIKE * place.share.abs())
         && place.share.abs() >= ALIKE * place.share_fast.abs()
         && !void_grows(look)
-        && !super::aeration::soft(look)
+        && !look.soft()
         && look.gap().is_none()
         && look.contacts().is_empty()
         && super::spring_fitted::spring(look).is_none()
+}
+
+/// The evidence of every place by what it is called and how large it is: the one `found` is
+/// held against the threshold, the others stand beside it.
+pub(super) fn evidence(
+    places: &[Place],
+    found: Option<Place>,
+    threshold: f64,
+    told: impl Fn(&Place, &str) -> (String, f64),
+) -> Vec<Evidence> {
+    places
+        .iter()
+        .map(|p| {
+            let (what, size) = told(p, p.direction.word());
+            let entry = if found.is_some_and(|f| f.direction == p.direction) {
+                Evidence::at_least(what, size, "1", threshold)
+            } else {
+                Evidence::aside(what, Some(size), "1")
+            };
+            entry.seen(p.step, Some(p.phase))
+        })
+        .collect()
 }
 
 /// Force at one speed in steps of other strokes or frequencies: the largest disagreement.

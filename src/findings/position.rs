@@ -2,9 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::places::{Place, counts, place};
-use super::{Evidence, Explanation, Finding, Look, Rule, Verdict, hydraulic_stop};
-use crate::steps::Direction;
+use super::places::{Place, counts, evidence};
+use super::{Explanation, Finding, Look, Rule, Verdict, hydraulic_stop};
 
 /// Thresholds of the rule.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -47,19 +46,16 @@ pub(super) fn found(look: &Look<'_>) -> Option<Place> {
     if hydraulic_stop::stop(look).is_some() {
         return None;
     }
-    Direction::BOTH
-        .into_iter()
-        .filter_map(|d| place(look, d))
+    look.places()
+        .iter()
+        .copied()
         .filter(|p| counts(look, p, t.share))
         .max_by(|a, b| a.share.abs().total_cmp(&b.share.abs()))
 }
 
 fn judge(look: &Look<'_>) -> Finding {
     let t = look.settings.position;
-    let places: Vec<Place> = Direction::BOTH
-        .into_iter()
-        .filter_map(|d| place(look, d))
-        .collect();
+    let places = look.places();
     if places.is_empty() {
         return Finding::new(
             RULE.name,
@@ -68,21 +64,14 @@ fn judge(look: &Look<'_>) -> Finding {
         );
     }
     let found = found(look);
-    let evidence = places
-        .iter()
-        .map(|p| {
-            let what = format!(
-                "difference of {} force at one speed between both halves of the stroke over their mean, slower half of the steps",
-                p.direction.word()
-            );
-            let entry = if found.is_some_and(|f| f.direction == p.direction) {
-                Evidence::at_least(what, p.share.abs(), "1", t.share)
-            } else {
-                Evidence::aside(what, Some(p.share.abs()), "1")
-            };
-            entry.seen(p.step, Some(p.phase))
-        })
-        .collect();
+    let evidence = evidence(places, found, t.share, |p, word| {
+        (
+            format!(
+                "difference of {word} force at one speed between both halves of the stroke over their mean, slower half of the steps"
+            ),
+            p.share.abs(),
+        )
+    });
     let noise = places.iter().map(|p| p.noise_share).fold(0.0, f64::max);
     let Some(p) = found else {
         return Finding::new(

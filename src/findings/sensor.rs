@@ -197,7 +197,7 @@ at rest. Otherwise the channels look sound.",
     } else {
         Verdict::Onset
     };
-    Finding::new(RULE.name, verdict, sentence(&words)).with(evidence)
+    Finding::new(RULE.name, verdict, super::sentence(&words.join("; "))).with(evidence)
 }
 
 /// The delay that is left with what gives fitted beside it, over the delay fitted alone, from
@@ -228,16 +228,7 @@ fn bent(look: &Look<'_>) -> bool {
         || super::hydraulic_stop::stop(look).is_some()
         || super::position::found(look).is_some()
         || super::frequency::found(look)
-        || super::aeration::soft(look)
-}
-
-fn sentence(words: &[&str]) -> String {
-    let mut text = words.join("; ");
-    if let Some(first) = text.get(..1).map(str::to_uppercase) {
-        text.replace_range(..1, &first);
-    }
-    text.push('.');
-    text
+        || look.soft()
 }
 
 fn velocity(

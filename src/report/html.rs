@@ -331,11 +331,7 @@ pub fn direction_facts(run: &Run, direction: Direction) -> FactGroup {
     }
     if let Some(fit) = run.fits.get(direction) {
         for (i, knee) in fit.knees.iter().enumerate() {
-            let name = match (fit.knees.len(), i) {
-                (1, _) => "Knee",
-                (_, 0) => "First knee",
-                _ => "Second knee",
-            };
+            let name = words::knee_name(fit.knees.len(), i);
             list.push(Fact {
                 name: Dual::same(name),
                 value: dual_within(Kind::Speed, knee.velocity_m_s, Some(knee.ci95_m_s)),

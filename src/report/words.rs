@@ -202,6 +202,15 @@ fn named(finding: &Finding, spelt: fn(&str) -> String) -> Text {
     text.say(". ")
 }
 
+/// What a knee is called among `of` of one curve.
+pub fn knee_name(of: usize, place: usize) -> &'static str {
+    match (of, place) {
+        (1, _) => "Knee",
+        (_, 0) => "First knee",
+        _ => "Second knee",
+    }
+}
+
 /// The shapes of both curves, one sentence.
 fn shapes(run: &Run) -> Text {
     let mut text = Text::new();

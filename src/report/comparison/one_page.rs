@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::{matching, page, plots, sheet, tables, text_of};
-use crate::compare::{CheckResult, Comparison, MatchResult, Passed};
+use crate::compare::{CheckResult, Comparison, MatchResult, Passed, Sentence};
 use crate::notice::Error;
 use crate::report::Files;
 use crate::report::format::{Dual, MISSING, dual, symbols};
@@ -87,6 +87,12 @@ fn grid(table: &Table, kept: &[usize], rows: &[usize], shown: Shown) -> Grid {
             .collect(),
         wide: true,
     }
+}
+
+/// The first notes of a result, each beginning with a capital.
+fn noted(notes: &[Sentence], shown: Shown) -> impl Iterator<Item = String> + '_ {
+    let first = notes.iter().take(NOTES);
+    first.map(move |n| capital(&text_of(n).plain(shown)))
 }
 
 /// Places of at most `most` rows, evenly, the last included.
@@ -261,13 +267,7 @@ pub fn check_sheet(
             rest.len()
         ));
     }
-    own.extend(
-        result
-            .notes
-            .iter()
-            .take(NOTES)
-            .map(|n| capital(&text_of(n).plain(shown))),
-    );
+    own.extend(noted(&result.notes, shown));
     let assumed = crate::report::words::assumption(run);
     let mut answer = vec![sheet::headline(result).plain(shown)];
     answer.extend(assumed.as_ref().map(|text: &Text| text.plain(shown)));
@@ -326,13 +326,7 @@ pub fn match_sheet(
             "{more} more pairs are not listed here; the report has them all."
         ));
     }
-    own.extend(
-        result
-            .notes
-            .iter()
-            .take(NOTES)
-            .map(|n| capital(&text_of(n).plain(shown))),
-    );
+    own.extend(noted(&result.notes, shown));
     let rule = "a pair is within or outside its tolerance only where the 95 % interval of the difference shows it; else \
                 undecided.";
     let content = Content {

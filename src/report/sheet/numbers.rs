@@ -5,6 +5,7 @@ use crate::report::facts;
 use crate::report::format::{dual, dual_interval, dual_sd, dual_within, symbols};
 use crate::report::plots::force_velocity;
 use crate::report::text::capital;
+use crate::report::words;
 use crate::run::Run;
 use crate::steps::Direction;
 use crate::units::display::{Kind, Shown};
@@ -53,11 +54,7 @@ fn one_way(run: &Run, direction: Direction, shown: Shown) -> Grid {
     }
     if let Some(fit) = run.fits.get(direction) {
         for (i, knee) in fit.knees.iter().enumerate() {
-            let name = match (fit.knees.len(), i) {
-                (1, _) => "Knee",
-                (_, 0) => "First knee",
-                _ => "Second knee",
-            };
+            let name = words::knee_name(fit.knees.len(), i);
             let ci = Some(knee.ci95_m_s);
             rows.push(vec![
                 name.to_owned(),
